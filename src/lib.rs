@@ -1,0 +1,4 @@
+//! evenbass: known test tones, a guide and a judge for the person who makes a subwoofer vanish into a room.
+
+pub mod random;
+pub mod units;
