@@ -1,4 +1,6 @@
 //! evenbass: known test tones, a guide and a judge for the person who makes a subwoofer vanish into a room.
 
 pub mod random;
+pub mod sound_file;
+pub mod toml_file;
 pub mod units;
