@@ -1,5 +1,6 @@
 //! evenbass: known test tones, a guide and a judge for the person who makes a subwoofer vanish into a room.
 
+pub mod acoustics;
 pub mod random;
 pub mod sound_file;
 pub mod toml_file;
