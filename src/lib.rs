@@ -2,6 +2,7 @@
 
 pub mod acoustics;
 pub mod random;
+pub mod room;
 pub mod signal;
 pub mod sound_file;
 pub mod toml_file;

@@ -1,0 +1,129 @@
+//! Walls, seats and spots, as somebody with a tape measure would write them down.
+
+use serde::{Deserialize, Serialize};
+
+/// The outline of the floor.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub enum Floor {
+    /// One corner at the origin; metres.
+    Rectangle {
+        /// Along x.
+        length_m: f64,
+        /// Along y.
+        width_m: f64,
+    },
+    /// Corners in order, metres.
+    Polygon(Vec<[f64; 2]>),
+}
+
+/// A seat or a spot.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Place {
+    /// Unique among its kind.
+    pub name: String,
+    /// Where it is, if somebody measured it.
+    pub at_m: Option<[f64; 3]>,
+}
+
+/// A room and what stands in it. Everything but the names is optional: ears need no dimensions.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct Room {
+    /// What the person calls it.
+    pub name: String,
+    /// The outline, if known.
+    pub floor: Option<Floor>,
+    /// Floor to ceiling.
+    pub height_m: Option<f64>,
+    /// Listening positions; the first is the main seat.
+    pub seats: Vec<Place>,
+    /// Where the subwoofer could stand.
+    pub spots: Vec<Place>,
+    /// What else is known: openings, no-go areas, what the walls are made of.
+    #[serde(default)]
+    pub fittings: Fittings,
+}
+
+/// What a room is made of and what is in the way; all of it optional.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct Fittings {
+    /// Doorways and archways without a shut door.
+    pub openings: Vec<Opening>,
+    /// Rectangles of the floor where no subwoofer may stand.
+    pub no_go: Vec<NoGo>,
+    /// What each wall is made of, in the order of the corners (a rectangle begins along y = 0); empty where nobody said.
+    pub walls: Vec<Surface>,
+    /// What the floor is made of.
+    pub floor: Option<Surface>,
+    /// What the ceiling is made of.
+    pub ceiling: Option<Surface>,
+    /// Decay time in the bass (60 dB), if somebody measured it.
+    pub reverberation_s: Option<f64>,
+    /// Where a cable reaches, if that limits the spots.
+    pub reach: Option<Reach>,
+}
+
+/// A gap in a wall.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Opening {
+    /// What the person calls it.
+    pub name: String,
+    /// One end on the wall, metres.
+    pub from_m: [f64; 2],
+    /// The other end on the same wall, metres.
+    pub to_m: [f64; 2],
+    /// How high it is; a door's 2 m unless told (common practice).
+    pub height_m: Option<f64>,
+}
+
+/// A rectangle of the floor where nothing may stand.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct NoGo {
+    /// What is in the way.
+    pub name: String,
+    /// The corner nearest the origin, metres.
+    pub corner_m: [f64; 2],
+    /// Along x and along y, metres.
+    pub size_m: [f64; 2],
+}
+
+/// How far the subwoofer's cable goes.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Reach {
+    /// Where the cable starts, metres.
+    pub from_m: [f64; 2],
+    /// Its length along the floor, metres.
+    pub cable_m: f64,
+}
+
+/// What a wall, a floor or a ceiling is made of, as far as bass cares.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Surface {
+    /// Brick, block, stone or concrete, plastered or painted.
+    Masonry,
+    /// Plasterboard on studs or battens.
+    Plasterboard,
+    /// Boards or panels before a cavity, wooden floors on joists.
+    Wood,
+    /// Windows and glass doors.
+    Glass,
+}
+
+impl Room {
+    /// A room of which only names are known. The first seat is the main seat.
+    pub fn unmeasured(name: &str, seats: &[&str], spots: &[&str]) -> Self {
+        let places = |names: &[&str]| names.iter().map(|name| Place { name: (*name).into(), at_m: None }).collect();
+        Self { name: name.into(), seats: places(seats), spots: places(spots), ..Self::default() }
+    }
+
+    /// The corners of the floor in order, metres; empty where the outline is not known.
+    pub fn corners_m(&self) -> Vec<[f64; 2]> {
+        match &self.floor {
+            None => Vec::new(),
+            Some(Floor::Rectangle { length_m, width_m }) => {
+                vec![[0.0, 0.0], [*length_m, 0.0], [*length_m, *width_m], [0.0, *width_m]]
+            }
+            Some(Floor::Polygon(corners)) => corners.clone(),
+        }
+    }
+}
