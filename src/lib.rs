@@ -1,9 +1,12 @@
 //! evenbass: known test tones, a guide and a judge for the person who makes a subwoofer vanish into a room.
 
 pub mod acoustics;
+pub mod evidence;
+pub mod judge;
 pub mod random;
 pub mod room;
 pub mod signal;
 pub mod sound_file;
+pub mod stats;
 pub mod toml_file;
 pub mod units;

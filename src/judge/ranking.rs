@@ -1,0 +1,412 @@
+//! The judge's answer put together: answers made ready, listeners weighed, spots compared, the next stay chosen.
+
+use nalgebra::DVector;
+
+use crate::evidence::{Evidence, Heard};
+use crate::judge::posterior::{Answer, Fit, Listener, Offset, Problem, Says};
+use crate::judge::prior::{self, FieldPrior};
+use crate::judge::{Case, Ranking, ShootOut, SpotBelief};
+use crate::judge::{advice, decision, listener};
+use crate::room::ensemble::{Doubt, Draws, Ensemble};
+
+const DRAWS: usize = 512;
+/// Listeners stretch the scale where all is even and squeeze it where all is uneven, by this power of the spread: between not at all and
+/// 0.15 in range-effect experiments, *from memory*.
+const STRETCH: f64 = 0.08;
+/// The spread at which they do neither, dB.
+const USUAL_SPREAD_DB: f64 = 6.0;
+/// Rooms drawn that the plan could stand for.
+const PREDICTIONS: usize = 1536;
+
+/// Noise of a blind comparison, as a difference of spreads, dB (a careful guess, not measured).
+const SHOOT_OUT_NOISE_DB: f64 = 1.0;
+
+/// A fit, the prior it stands on, and its weight.
+#[derive(Debug, Clone)]
+pub struct Weighed<'a> {
+    /// What the curves were believed to be before.
+    pub prior: &'a FieldPrior,
+    /// What is believed now.
+    pub fit: Fit,
+    /// Its share, 0 ..= 1.
+    pub weight: f64,
+}
+
+/// What stays the same through a visit: the curves as believed before anything is heard.
+#[derive(Debug, Clone)]
+pub struct Judge {
+    /// What the curves may be like, most trusting of the room model first, with the logarithm of each one's weight.
+    priors: Vec<(FieldPrior, f64)>,
+    growth: Vec<f64>,
+    octave: Vec<f64>,
+    usable: bool,
+}
+
+/// Growth of loudness with level, relative to 63 Hz. Exponents of ISO 226:2023, table 1.
+fn growth(frequency_hz: f64) -> f64 {
+    const TABLE: [(f64, f64); 10] = [
+        (20.0, 0.635),
+        (25.0, 0.602),
+        (31.5, 0.569),
+        (40.0, 0.537),
+        (50.0, 0.509),
+        (63.0, 0.482),
+        (80.0, 0.456),
+        (100.0, 0.433),
+        (125.0, 0.412),
+        (160.0, 0.391),
+    ];
+    let x = libm::log(frequency_hz);
+    let mut exponent = TABLE[0].1;
+    for pair in TABLE.windows(2) {
+        let (a, b) = (libm::log(pair[0].0), libm::log(pair[1].0));
+        let t = ((x - a) / (b - a)).clamp(0.0, 1.0);
+        if x >= a {
+            exponent = pair[0].1 + (pair[1].1 - pair[0].1) * t;
+        }
+    }
+    exponent / 0.482
+}
+
+/// Judges a case from scratch. `Judge` keeps what need not be computed twice in one visit.
+pub fn judge(case: &Case) -> Ranking {
+    Judge::new(case).rank(case)
+}
+
+/// The candidates for how well somebody listens, with the logarithm of their prior weight.
+fn listeners() -> Vec<(Listener, f64)> {
+    let mut found = Vec::new();
+    for k in -2..=2 {
+        let u = 0.35 * f64::from(k);
+        let listener = Listener {
+            noise_db: 1.5 * libm::exp(u),
+            drift_db: 1.0 * libm::exp(1.3 * u),
+            contour_db: 1.5 * libm::exp(0.9 * u),
+        };
+        found.push((listener, -0.5 * (u / 0.5) * (u / 0.5)));
+    }
+    found
+}
+
+/// All that was computed on the way to a ranking.
+pub struct Belief<'a> {
+    /// One of the priors.
+    pub prior: &'a FieldPrior,
+    /// Answers, made ready.
+    pub problem: Problem<'a>,
+    /// Fits with weights that sum to 1.
+    pub fits: Vec<Weighed<'a>>,
+    /// Draws.
+    pub draws: decision::Draws,
+}
+
+impl Judge {
+    /// Prepares for a visit in this case's room with its notes and seats.
+    pub fn new(case: &Case) -> Self {
+        let usable = !case.notes_hz.is_empty()
+            && !case.room.spots.is_empty()
+            && case.notes_hz.iter().all(|f| f.is_finite() && *f > 0.0);
+        let notes: &[f64] = if usable { case.notes_hz } else { &[50.0] };
+        let (spots, seats) = (case.room.spots.len().max(1), case.seat_weights.len().max(1));
+        let mut priors = predicted_priors(case, notes, spots, seats);
+        priors.push((
+            FieldPrior::unknown_room(notes, spots, seats),
+            if priors.is_empty() { 0.0 } else { libm::log(0.1) },
+        ));
+        Self {
+            priors,
+            growth: notes.iter().map(|&f| growth(f)).collect(),
+            octave: notes.iter().map(|&f| libm::log2(f)).collect(),
+            usable,
+        }
+    }
+
+    /// The ranking from all evidence so far.
+    pub fn rank(&self, case: &Case) -> Ranking {
+        self.rank_after(case, &[])
+    }
+
+    /// The ranking from all evidence so far and the blind comparisons made since.
+    pub fn rank_after(&self, case: &Case, outcomes: &[ShootOut]) -> Ranking {
+        let first = &self.priors[0].0;
+        let seat_weights = weights(case.seat_weights, first.seats);
+        let (answers, offsets) = prepare(case.evidence, first, &self.growth);
+        let plain = vec![1.0; first.spots * first.seats];
+        let mut problem = Problem {
+            growth: &self.growth,
+            octave: &self.octave,
+            answers: &answers,
+            offsets: &offsets,
+            stretch: &plain,
+        };
+        let (stretch, start) = self.stretch(&problem);
+        problem.stretch = &stretch;
+        let fits = weigh(&problem, &self.priors, start);
+        let mut draws = decision::draw(&problem, &fits, &seat_weights, DRAWS, case.seed);
+        decision::heed(&mut draws, outcomes, SHOOT_OUT_NOISE_DB);
+        let belief = Belief { prior: first, problem, fits, draws };
+        self.report(case, &belief)
+    }
+
+    /// By how much listeners stretch the scale at each pair to fit the spread they meet there, from a first look at the curves.
+    fn stretch(&self, problem: &Problem) -> (Vec<f64>, DVector<f64>) {
+        let (prior, _) = &self.priors[self.priors.len() - 1];
+        let (listener, _) = listeners()[2];
+        let fit = problem.fit(prior, listener, None);
+        let field = fit.mode.rows(problem.field_start(), prior.mean.len());
+        let found = (0..prior.spots * prior.seats)
+            .map(|pair| {
+                let spread_db = libm::sqrt(field.rows(pair * prior.notes, prior.notes).variance() + 1.0);
+                libm::pow(spread_db / USUAL_SPREAD_DB, -STRETCH).clamp(0.8, 1.25)
+            })
+            .collect();
+        (found, fit.mode)
+    }
+
+    fn report(&self, case: &Case, belief: &Belief) -> Ranking {
+        let spread = &belief.draws.spread_db;
+        let best = decision::probability_smallest(spread);
+        let means = decision::means(spread);
+        let mut order: Vec<usize> = (0..belief.prior.spots).collect();
+        order.sort_by(|&a, &b| means[a].total_cmp(&means[b]));
+        let leader = order[0];
+        let expected_regret_db = decision::regret(spread, leader);
+        let spots = order.iter().map(|&spot| self.spot_belief(case, belief, spot, best[spot])).collect();
+        let (advice, gain_per_s) = advice::next(case, belief, leader, expected_regret_db);
+        Ranking {
+            spots,
+            expected_regret_db,
+            five_minutes_db: (300.0 * gain_per_s).min(expected_regret_db),
+            deciding_notes: deciding(belief, &order),
+            listener: listener::report(case.evidence, &belief.fits),
+            caveats: self.caveats(case, belief),
+            advice,
+        }
+    }
+
+    /// What cannot be said.
+    fn caveats(&self, case: &Case, belief: &Belief) -> Vec<String> {
+        let mut found = Vec::new();
+        let mut say = |condition: bool, words: &str| {
+            if condition {
+                found.push(words.to_owned());
+            }
+        };
+        let used = belief.problem.answers.len();
+        let unheard = (0..belief.prior.spots).filter(|s| case.evidence.iter().all(|e| e.spot != *s)).count();
+        say(!self.usable, "There are no spots or no usable notes: nothing can be ranked.");
+        say(
+            used == 0,
+            "Nothing has been heard yet: the order is what the room's shape suggests, or no more than a guess.",
+        );
+        say(
+            used < case.evidence.len(),
+            "Some answers name a note, spot or seat that is not in this visit, or no number; they were left out.",
+        );
+        say(belief.prior.spots == 1, "There is only one spot: nothing to compare.");
+        say(belief.prior.notes < 8, "With fewer than eight notes, peaks and holes between them go unheard.");
+        if used > 0 && unheard > 0 {
+            found.push(format!(
+                "{unheard} of {} spots were not heard; what is said of them is inferred.",
+                belief.prior.spots
+            ));
+        }
+        let first = belief.problem.answers.first().map(|a| a.says);
+        let same = used > 8 && belief.problem.answers.iter().all(|a| Some(a.says) == first);
+        if same {
+            found.push("All answers are the same: they do not tell the spots apart.".to_owned());
+        }
+        if self.priors.len() > 1 {
+            let by_room: f64 = belief.fits.iter().filter(|f| !f.prior.unknown_room).map(|f| f.weight).sum();
+            if by_room < 0.5 && used > 0 {
+                found.push(
+                    "The answers do not agree with the room as measured; its shape is hardly counted.".to_owned(),
+                );
+            }
+        }
+        if case.evidence.iter().any(|e| e.rattles) {
+            found.push(
+                "Something rattled during some tones: what rattles may have been rated, not the bass.".to_owned(),
+            );
+        }
+        if case.evidence.iter().any(|e| e.shortfall_db > 6.0) {
+            found.push("Some notes could not be played at equal loudness; less is known about them.".to_owned());
+        }
+        found
+    }
+
+    fn spot_belief(&self, case: &Case, belief: &Belief, spot: usize, probability_best: f64) -> SpotBelief {
+        let notes = belief.prior.notes;
+        let field = &belief.draws.field_db;
+        let mut curves = vec![Vec::with_capacity(field.ncols()); notes];
+        for column in field.column_iter() {
+            let at = column.rows(spot * notes, notes);
+            let mean = at.mean();
+            for (note, curve) in curves.iter_mut().enumerate() {
+                curve.push(at[note] - mean);
+            }
+        }
+        let curve_db: Vec<_> = curves.iter_mut().map(|values| decision::estimate(values)).collect();
+        let by = |a: &usize, b: &usize| curve_db[*a].value.total_cmp(&curve_db[*b].value);
+        let peak = (0..notes).max_by(by).unwrap_or(0);
+        let hole = (0..notes).min_by(by).unwrap_or(0);
+        SpotBelief {
+            spot,
+            answers: case.evidence.iter().filter(|e| e.spot == spot).count(),
+            spread_db: decision::estimate(&mut belief.draws.spread_db.column(spot).iter().copied().collect::<Vec<_>>()),
+            probability_best,
+            worst_peak: (peak, curve_db[peak]),
+            worst_hole: (hole, curve_db[hole]),
+            curve_db,
+        }
+    }
+
+    /// Whether there is anything to judge at all.
+    pub fn usable(&self) -> bool {
+        self.usable
+    }
+}
+
+/// The notes in which the first two spots differ most surely.
+fn deciding(belief: &Belief, order: &[usize]) -> Vec<usize> {
+    let notes = belief.prior.notes;
+    let (Some(&first), Some(&second)) = (order.first(), order.get(1)) else {
+        return Vec::new();
+    };
+    let field = &belief.draws.field_db;
+    let mut found: Vec<(f64, usize)> = (0..notes)
+        .map(|n| {
+            let apart: Vec<f64> =
+                field.column_iter().map(|c| c[first * notes + n].abs() - c[second * notes + n].abs()).collect();
+            let mean = apart.iter().sum::<f64>() / apart.len().max(1) as f64;
+            let variance = apart.iter().map(|x| (x - mean) * (x - mean)).sum::<f64>() / apart.len().max(1) as f64;
+            (mean.abs() / libm::sqrt(variance + 0.1), n)
+        })
+        .collect();
+    found.sort_by(|a, b| b.0.total_cmp(&a.0));
+    found.into_iter().filter(|(sure, _)| *sure > 1.0).take(3).map(|(_, n)| n).collect()
+}
+
+fn weights(given: &[f64], seats: usize) -> Vec<f64> {
+    let mut found: Vec<f64> = given.iter().map(|w| if w.is_finite() && *w > 0.0 { *w } else { 0.0 }).collect();
+    found.resize(seats, 0.0);
+    if found.iter().sum::<f64>() <= 0.0 {
+        found[0] = 1.0;
+    }
+    found
+}
+
+/// Leaves out what does not fit the case, and numbers the offsets.
+fn prepare(evidence: &[Evidence], prior: &FieldPrior, growth: &[f64]) -> (Vec<Answer>, Vec<Offset>) {
+    let mut keys: Vec<(u8, usize, usize)> = Vec::new();
+    let mut answers = Vec::new();
+    let mut offsets = Vec::new();
+    for e in evidence {
+        if e.note >= prior.notes || e.spot >= prior.spots || e.seat >= prior.seats {
+            continue;
+        }
+        let shortfall_db = if e.shortfall_db.is_finite() { e.shortfall_db.clamp(0.0, 60.0) } else { 0.0 };
+        let pair = e.seat * prior.spots + e.spot;
+        let ear_noise = 1.5 / growth[e.note];
+        let (kind, key, says) = match e.heard {
+            Heard::Rating { rating } => (0, e.stay, Says::Word { word: rating.index(), shortfall_db }),
+            Heard::Match { offset_db } => {
+                (1, e.stay, Says::Level { level_db: offset_db - shortfall_db, noise_db: ear_noise, by_ear: true })
+            }
+            Heard::Meter { level_db_spl } => {
+                (2, 0, Says::Level { level_db: level_db_spl + shortfall_db, noise_db: 1.2, by_ear: false })
+            }
+            Heard::Microphone { level_db } => {
+                (3, e.stay, Says::Level { level_db: level_db + shortfall_db, noise_db: 0.7, by_ear: false })
+            }
+        };
+        if let Says::Level { level_db, .. } = says
+            && !(level_db.is_finite() && level_db.abs() < 1000.0)
+        {
+            continue;
+        }
+        let key = (kind, key, pair);
+        let offset = keys.iter().position(|k| *k == key).unwrap_or_else(|| {
+            keys.push(key);
+            offsets.push(if kind == 0 { Offset::Rating } else { Offset::Reading });
+            keys.len() - 1
+        });
+        answers.push(Answer { pair, note: e.note, offset, says });
+    }
+    (answers, offsets)
+}
+
+/// How far the room may be from a bare box, the share of the usual variation that the model then misses, and the weight of that belief.
+fn disagreements() -> [(Doubt, f64, f64); 4] {
+    let usual = Doubt::default();
+    let bare = Doubt { frequency: 0.004, damping_log: 0.1, shape: 0.03, ..usual };
+    let furnished = Doubt { frequency: 0.02, damping_log: 0.3, shape: 0.3, ..usual };
+    [(bare, 0.15, 0.25), (bare, 0.35, 0.2), (furnished, 0.3, 0.25), (furnished, 0.6, 0.2)]
+}
+
+/// What the room model predicts, with more and more doubt.
+fn predicted_priors(case: &Case, notes: &[f64], spots: usize, seats: usize) -> Vec<(FieldPrior, f64)> {
+    let points: Vec<f64> = notes.iter().copied().chain(prior::evaluation_grid(notes)).collect();
+    let half_width = case.half_width_octaves.max(1.0 / 12.0);
+    let mut found = Vec::new();
+    let mut last: Option<(Doubt, Vec<Option<Draws>>)> = None;
+    for (doubt, residual, weight) in disagreements() {
+        if last.as_ref().is_none_or(|(same, _)| *same != doubt) {
+            let ensemble = Ensemble::new(case.room, &points, half_width, doubt);
+            let levels = |seat| ensemble.as_ref().and_then(|e| e.levels(seat, PREDICTIONS, case.seed));
+            last = Some((doubt, (0..seats).map(levels).collect()));
+        }
+        if let Some((_, predictions)) = &last
+            && predictions.iter().any(Option::is_some)
+        {
+            found.push((FieldPrior::predicted(notes, predictions, spots, residual), libm::log(weight)));
+        }
+    }
+    found
+}
+
+/// Fits the candidate listeners with the likeliest prior and the priors with the likeliest listener, and weighs them all by the evidence.
+fn weigh<'a>(problem: &Problem, priors: &'a [(FieldPrior, f64)], start: DVector<f64>) -> Vec<Weighed<'a>> {
+    let candidates = listeners();
+    let middle = candidates.len() / 2;
+    let mut from = start;
+    let mut by_prior = Vec::new();
+    for (prior, log_weight) in priors {
+        let fit = problem.fit(prior, candidates[middle].0, Some(&from));
+        from.clone_from(&fit.mode);
+        let log_weight = fit.log_evidence + log_weight + candidates[middle].1;
+        by_prior.push(Weighed { prior, fit, weight: log_weight });
+    }
+    let likeliest = (0..priors.len()).max_by(|&a, &b| by_prior[a].weight.total_cmp(&by_prior[b].weight)).unwrap_or(0);
+    let room_shares = shares(&by_prior.iter().map(|f| f.weight).collect::<Vec<_>>());
+    let mut by_listener = Vec::new();
+    for (k, (listener, log_weight)) in candidates.iter().enumerate() {
+        let fit = if k == middle {
+            by_prior[likeliest].fit.clone()
+        } else {
+            problem.fit(&priors[likeliest].0, *listener, Some(&by_prior[likeliest].fit.mode))
+        };
+        let log_weight = fit.log_evidence + log_weight + priors[likeliest].1;
+        by_listener.push(Weighed { prior: &priors[likeliest].0, fit, weight: log_weight });
+    }
+    let listener_shares = shares(&by_listener.iter().map(|f| f.weight).collect::<Vec<_>>());
+    // Listener and room are taken as independent given the answers: the other priors stand with the middle listener.
+    for (fit, share) in by_listener.iter_mut().zip(&listener_shares) {
+        fit.weight = share * room_shares[likeliest];
+    }
+    for (k, (mut other, share)) in by_prior.into_iter().zip(&room_shares).enumerate() {
+        if k != likeliest && *share > 1e-3 {
+            other.weight = *share;
+            by_listener.push(other);
+        }
+    }
+    by_listener
+}
+
+/// Weights that sum to 1 from their logarithms.
+fn shares(logs: &[f64]) -> Vec<f64> {
+    let most = logs.iter().copied().filter(|x| x.is_finite()).fold(f64::NEG_INFINITY, f64::max);
+    let raw: Vec<f64> = logs.iter().map(|x| if x.is_finite() { libm::exp(x - most) } else { 0.0 }).collect();
+    let sum: f64 = raw.iter().sum();
+    raw.iter().map(|x| if sum > 0.0 { x / sum } else { 1.0 / logs.len() as f64 }).collect()
+}

@@ -1,0 +1,350 @@
+//! The judge against a slow reference, and against cases that nobody wants.
+
+use nalgebra::DVector;
+
+use crate::evidence::{Evidence, Heard, Rating};
+use crate::judge::grading::{BORDERS_DB, grade};
+use crate::judge::posterior::{Answer, Listener, Offset, Problem, Says};
+use crate::judge::prior::FieldPrior;
+use crate::judge::{Advice, Case, Judge, Pace, Ranking, ShootOut, judge};
+use crate::room::Room;
+use crate::stats::gaussian::NormalDraws;
+
+const PACE: Pace = Pace { move_s: 15.0, rating_s: 3.5, meter_s: 5.0 };
+const WALK: [usize; 12] = [0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11];
+
+fn notes(count: usize) -> Vec<f64> {
+    (0..count).map(|i| 25.0 * (4.8_f64).powf(i as f64 / (count.max(2) - 1) as f64)).collect()
+}
+
+fn room(spots: usize) -> Room {
+    let names: Vec<String> = (0..spots).map(|s| format!("spot {s}")).collect();
+    Room::unmeasured("den", &["sofa"], &names.iter().map(String::as_str).collect::<Vec<_>>())
+}
+
+fn case<'a>(notes_hz: &'a [f64], room: &'a Room, evidence: &'a [Evidence]) -> Case<'a> {
+    Case {
+        notes_hz,
+        half_width_octaves: 1.0 / 12.0,
+        room,
+        seat_weights: &[1.0],
+        evidence,
+        pace: PACE,
+        seconds_left: Some(600.0),
+        meter: false,
+        at_spot: None,
+        walk: &WALK[..room.spots.len().min(12)],
+        seed: 11,
+    }
+}
+
+fn rated(spot: usize, stay: usize, steps: &[i8]) -> Vec<Evidence> {
+    let heard = |step: &i8| Heard::Rating { rating: Rating::new(*step).unwrap() };
+    steps.iter().enumerate().map(|(note, step)| said(note, spot, stay, heard(step))).collect()
+}
+
+fn said(note: usize, spot: usize, stay: usize, heard: Heard) -> Evidence {
+    Evidence { note, spot, seat: 0, stay, heard, shortfall_db: 0.0, rattles: false }
+}
+
+/// Every figure finite, every probability one, nothing absurd.
+fn sound(ranking: &Ranking, spots: usize) {
+    assert_eq!(ranking.spots.len(), spots.max(1));
+    let total: f64 = ranking.spots.iter().map(|s| s.probability_best).sum();
+    assert!((total - 1.0).abs() < 1e-9, "{total}");
+    assert!(ranking.expected_regret_db.is_finite() && ranking.expected_regret_db >= 0.0);
+    assert!(ranking.five_minutes_db.is_finite());
+    for spot in &ranking.spots {
+        let all = spot.curve_db.iter().chain([&spot.spread_db, &spot.worst_peak.1, &spot.worst_hole.1]);
+        for e in all {
+            assert!(e.low.is_finite() && e.low <= e.high && e.high.is_finite(), "{e:?}");
+            assert!(e.value.is_finite());
+        }
+    }
+}
+
+const EVEN: [i8; 16] = [0, 0, 1, 0, 0, -1, 0, 0, 0, 1, 0, 0, -1, 0, 0, 0];
+const UNEVEN: [i8; 16] = [3, 3, 1, -2, -3, -1, 2, 3, 1, -2, -3, -2, 0, 2, 2, -2];
+
+#[test]
+fn an_even_spot_beats_an_uneven_one() {
+    let (notes, room) = (notes(16), room(3));
+    let evidence = [rated(0, 0, &UNEVEN), rated(1, 1, &EVEN), rated(2, 2, &UNEVEN)].concat();
+    let ranking = judge(&case(&notes, &room, &evidence));
+    sound(&ranking, 3);
+    assert_eq!(ranking.spots[0].spot, 1);
+    assert!(ranking.spots[0].probability_best > 0.9);
+    assert!(ranking.expected_regret_db < 0.1, "{}", ranking.expected_regret_db);
+    assert!(!ranking.deciding_notes.is_empty());
+    assert_eq!(ranking, judge(&case(&notes, &room, &evidence)), "the same case must give the same answer");
+}
+
+#[test]
+fn before_anything_is_heard_no_spot_leads_and_a_stay_is_advised() {
+    let (notes, room) = (notes(16), room(5));
+    let ranking = judge(&case(&notes, &room, &[]));
+    sound(&ranking, 5);
+    assert!(ranking.spots.iter().all(|s| s.probability_best < 0.4));
+    assert!(ranking.expected_regret_db > 0.5);
+    assert!(matches!(&ranking.advice, Advice::Rate { notes, .. } if notes.len() >= 8));
+    assert!(ranking.caveats.iter().any(|c| c.contains("Nothing has been heard")));
+}
+
+#[test]
+fn strange_cases_get_a_sound_answer() {
+    let long = [rated(0, 0, &[3; 16]), rated(1, 1, &[3; 16])].concat();
+    let same = [rated(0, 0, &[0; 16]), rated(1, 1, &[0; 16])].concat();
+    let torn = [rated(0, 0, &UNEVEN), rated(0, 1, &UNEVEN.map(|s| -s)), rated(1, 2, &EVEN)].concat();
+    for (name, evidence) in [("all booming", long), ("all even", same), ("contradictory", torn)] {
+        let (notes, room) = (notes(16), room(3));
+        let ranking = judge(&case(&notes, &room, &evidence));
+        sound(&ranking, 3);
+        assert!(ranking.spots[0].probability_best < 0.97, "{name}: {}", ranking.spots[0].probability_best);
+    }
+    for (spots, count) in [(1, 16), (1, 1), (3, 1), (3, 2)] {
+        let (notes, room) = (notes(count), room(spots));
+        let evidence = rated(0, 0, &UNEVEN[..count]);
+        sound(&judge(&case(&notes, &room, &evidence)), spots);
+        sound(&judge(&case(&notes, &room, &[])), spots);
+    }
+    let (none, nowhere) = (Vec::new(), room(0));
+    let ranking = judge(&case(&none, &nowhere, &[]));
+    assert!(ranking.caveats.iter().any(|c| c.contains("nothing can be ranked")));
+    assert!(matches!(ranking.advice, Advice::Stop { .. }));
+}
+
+#[test]
+fn answers_that_fit_nothing_are_left_out_and_said() {
+    let (notes, room) = (notes(16), room(2));
+    let mut evidence = rated(0, 0, &EVEN);
+    evidence.push(said(99, 0, 0, Heard::Match { offset_db: 1.0 }));
+    evidence.push(said(0, 9, 0, Heard::Match { offset_db: 1.0 }));
+    evidence.push(said(0, 0, 0, Heard::Match { offset_db: f64::NAN }));
+    evidence.push(Evidence { shortfall_db: f64::INFINITY, ..said(1, 0, 0, Heard::Meter { level_db_spl: 70.0 }) });
+    let mut strange = case(&notes, &room, &evidence);
+    strange.seconds_left = Some(f64::NAN);
+    strange.pace = Pace { move_s: f64::NAN, rating_s: 0.0, meter_s: -1.0 };
+    strange.seat_weights = &[f64::NAN];
+    let ranking = judge(&strange);
+    sound(&ranking, 2);
+    assert!(ranking.caveats.iter().any(|c| c.contains("left out")));
+}
+
+#[test]
+fn no_stay_is_advised_that_does_not_fit_into_the_time() {
+    let (notes, room) = (notes(16), room(4));
+    let mut short = case(&notes, &room, &[]);
+    short.seconds_left = Some(50.0);
+    assert!(matches!(&judge(&short).advice, Advice::Rate { notes, .. } if 15.0 + 3.5 * notes.len() as f64 <= 50.0));
+    short.seconds_left = Some(30.0);
+    assert!(matches!(judge(&short).advice, Advice::Stop { .. }));
+}
+
+#[test]
+fn the_meter_is_offered_for_three_spots_at_most() {
+    let (notes, room) = (notes(16), room(5));
+    let mut evidence =
+        [rated(0, 0, &EVEN), rated(1, 1, &EVEN), rated(2, 2, &UNEVEN), rated(3, 3, &UNEVEN), rated(4, 4, &UNEVEN)]
+            .concat();
+    let mut read = Vec::new();
+    for stay in 5..12 {
+        let mut now = case(&notes, &room, &evidence);
+        now.meter = true;
+        now.seconds_left = Some(900.0);
+        let Advice::Meter { spot, notes: which, .. } = judge(&now).advice else { break };
+        assert!(!read.contains(&spot));
+        read.push(spot);
+        for note in which {
+            let level = 70.0 + f64::from(EVEN[note]) * (1.0 + spot as f64);
+            evidence.push(said(note, spot, stay, Heard::Meter { level_db_spl: level }));
+        }
+    }
+    assert!((1..=3).contains(&read.len()), "{read:?}");
+    assert!(read[0] < 2, "{read:?}");
+}
+
+#[test]
+fn levels_from_meter_match_and_microphone_find_the_even_spot() {
+    let (notes, room) = (notes(16), room(2));
+    for kind in 0..3 {
+        let heard = |level: f64| match kind {
+            0 => Heard::Meter { level_db_spl: 70.0 + level },
+            1 => Heard::Match { offset_db: level },
+            _ => Heard::Microphone { level_db: level - 30.0 },
+        };
+        let curve = |spot: usize, scale: f64| {
+            (0..16).map(|n| said(n, spot, spot, heard(scale * f64::from(UNEVEN[n])))).collect::<Vec<_>>()
+        };
+        let ranking = judge(&case(&notes, &room, &[curve(0, 3.0), curve(1, 0.5)].concat()));
+        sound(&ranking, 2);
+        assert_eq!(ranking.spots[0].spot, 1, "kind {kind}");
+        assert!(ranking.spots[0].probability_best > 0.95);
+    }
+}
+
+#[test]
+fn a_shortfall_is_not_blamed_on_the_spot() {
+    let (notes, room) = (notes(16), room(2));
+    let weak: Vec<i8> = (0..16).map(|n| if n < 3 { -3 } else { 0 }).collect();
+    let blamed = rated(0, 0, &weak);
+    let known: Vec<Evidence> =
+        blamed.iter().map(|e| Evidence { shortfall_db: if e.note < 3 { 9.0 } else { 0.0 }, ..*e }).collect();
+    let spread = |evidence: &[Evidence]| {
+        let ranking = judge(&case(&notes, &room, evidence));
+        ranking.spots.iter().find(|s| s.spot == 0).unwrap().spread_db.value
+    };
+    assert!(spread(&known) + 0.5 < spread(&blamed), "{} {}", spread(&known), spread(&blamed));
+}
+
+#[test]
+fn blind_comparisons_move_the_ranking() {
+    let (notes, room) = (notes(16), room(2));
+    let evidence = [rated(0, 0, &EVEN), rated(1, 1, &EVEN)].concat();
+    let now = case(&notes, &room, &evidence);
+    let judge = Judge::new(&now);
+    let chance = |outcomes: &[ShootOut]| {
+        let ranking = judge.rank_after(&now, outcomes);
+        sound(&ranking, 2);
+        ranking.spots.iter().find(|s| s.spot == 1).unwrap().probability_best
+    };
+    let won = ShootOut { more_even: 1, less_even: 0 };
+    assert!(chance(&[won, won]) > chance(&[]) + 0.05);
+    assert_eq!(chance(&[ShootOut { more_even: 7, less_even: 0 }]), chance(&[]));
+}
+
+#[test]
+fn one_sided_and_careless_listeners_are_told_kindly() {
+    let (notes, room) = (notes(16), room(2));
+    let strong: Vec<i8> = (0..16).map(|n| 1 + (n % 3) as i8).collect();
+    let ranking = judge(&case(&notes, &room, &[rated(0, 0, &strong), rated(1, 1, &strong)].concat()));
+    assert!(ranking.listener.advice.iter().any(|a| a.contains("strong side")), "{:?}", ranking.listener);
+    let mut source = NormalDraws::new(3);
+    let mut careless = Vec::new();
+    for stay in 0..6 {
+        let steps: Vec<i8> = (0..16).map(|_| (source.uniform() * 7.0) as i8 - 3).collect();
+        careless.extend(rated(stay % 2, stay, &steps));
+    }
+    let ranking = judge(&case(&notes, &room, &careless));
+    assert!(ranking.listener.consistency.is_some_and(|k| k < 0.4), "{:?}", ranking.listener);
+    assert!(ranking.listener.advice.iter().any(|a| a.contains("different answers")));
+}
+
+/// Log posterior of a problem straight from its definition: nothing of the fit's own algebra is used.
+fn log_posterior(
+    problem: &Problem,
+    prior: &FieldPrior,
+    listener: Listener,
+    contour: &nalgebra::DMatrix<f64>,
+    at: &DVector<f64>,
+) -> f64 {
+    let notes = problem.octave.len();
+    let borders: Vec<f64> = at.iter().take(6).copied().collect();
+    let miss = DVector::from_fn(6, |i, _| borders[i] - BORDERS_DB[i]);
+    let spread = nalgebra::DMatrix::from_fn(6, 6, |i, j| {
+        let both = BORDERS_DB[i] * BORDERS_DB[j];
+        0.0625 * both + 0.25 + if i == j { 0.01 * both } else { 0.0 }
+    });
+    let mut total = -0.5 * miss.dot(&(spread.try_inverse().unwrap() * &miss));
+    let own = at.rows(6, notes).into_owned();
+    total -= 0.5 * own.dot(&(contour * &own));
+    let offsets = at.rows(6 + notes, problem.offsets.len());
+    total -= 0.5 * offsets.norm_squared() / (listener.drift_db * listener.drift_db);
+    let start = 6 + notes + problem.offsets.len();
+    let field = at.rows(start, prior.mean.len()) - &prior.mean;
+    total -= 0.5 * field.dot(&(&prior.precision * &field));
+    for answer in problem.answers {
+        let Says::Word { word, .. } = answer.says else { continue };
+        let heard = problem.growth[answer.note] * at[start + answer.pair * notes + answer.note]
+            + own[answer.note]
+            + offsets[answer.offset];
+        let edge = |k: Option<usize>, none: f64| k.map_or(none, |k| (borders[k] - heard) / listener.noise_db);
+        let low = edge(word.checked_sub(1), f64::NEG_INFINITY);
+        let high = edge(Some(word).filter(|w| *w < 6), f64::INFINITY);
+        total += grade(low, high, 0.03).log_probability;
+    }
+    total
+}
+
+/// For every deviation: by how much the fit's mode misses the chain's mean (in the chain's standard deviations), and the ratio of the widths.
+fn against_a_chain(words: [usize; 8]) -> Vec<(f64, f64)> {
+    // Random-walk Metropolis (Metropolis et al., J. Chem. Phys. 21, 1953), shaped by the fit but accepted by the definition above,
+    // so that its law does not depend on the fit.
+    let octave: Vec<f64> = [25.0_f64, 40.0, 63.0, 100.0].iter().map(|f| f.log2()).collect();
+    let hz = [25.0, 40.0, 63.0, 100.0];
+    let growth = [1.2, 1.1, 1.0, 0.9];
+    let listener = Listener { noise_db: 1.5, drift_db: 1.0, contour_db: 1.5 };
+    let prior = FieldPrior::unknown_room(&hz, 2, 1);
+    let contour = nalgebra::DMatrix::from_fn(4, 4, |i, j| {
+        let d: f64 = (octave[i] - octave[j]) / 0.5;
+        2.25 * ((-0.5 * d * d).exp() + if i == j { 0.01 } else { 0.0 })
+    })
+    .try_inverse()
+    .unwrap();
+    let answers: Vec<Answer> = (0..8)
+        .map(|k| Answer {
+            pair: k / 4,
+            note: k % 4,
+            offset: k / 4,
+            says: Says::Word { word: words[k], shortfall_db: 0.0 },
+        })
+        .collect();
+    let problem = Problem {
+        growth: &growth,
+        octave: &octave,
+        answers: &answers,
+        offsets: &[Offset::Rating, Offset::Rating],
+        stretch: &[1.0, 1.0],
+    };
+    let fit = problem.fit(&prior, listener, None);
+    let size = fit.mode.len();
+    let mut source = NormalDraws::new(5);
+    let mut at = fit.mode.clone();
+    let mut now = log_posterior(&problem, &prior, listener, &contour, &at);
+    let scale = 1.7 / (size as f64).sqrt();
+    let (mut mean, mut square, mut kept) = (DVector::zeros(size), DVector::zeros(size), 0.0);
+    for step in 0..160_000 {
+        let mut jump = source.matrix(size, 1);
+        crate::stats::gaussian::solve_transposed(fit.factor.lower(), &mut jump);
+        let next = &at + jump.column(0) * scale;
+        let there = log_posterior(&problem, &prior, listener, &contour, &next);
+        if there - now > source.uniform().max(1e-300).ln() {
+            (at, now) = (next, there);
+        }
+        if step > 5_000 {
+            mean += &at;
+            square += at.component_mul(&at);
+            kept += 1.0;
+        }
+    }
+    mean /= kept;
+    square /= kept;
+    let inverse = fit.factor.inverse();
+    (problem.field_start()..size)
+        .map(|k| {
+            let chain = (square[k] - mean[k] * mean[k]).sqrt();
+            ((fit.mode[k] - mean[k]).abs() / chain, inverse[(k, k)].sqrt() / chain)
+        })
+        .collect()
+}
+
+#[test]
+fn the_fit_agrees_with_a_long_markov_chain_where_answers_are_plainly_meant() {
+    let cases = [("mixed", [5, 3, 2, 4, 3, 3, 4, 2]), ("extreme", [6, 0, 6, 0, 3, 3, 3, 3])];
+    for (name, words) in cases {
+        for (k, (miss, width)) in against_a_chain(words).into_iter().enumerate() {
+            println!("{name} {k}: mode off by {miss:.2} sd, width {width:.2} of the chain's");
+            assert!(miss < 0.45, "{name} {k}: the mode is off by {miss} standard deviations");
+            assert!((0.75..1.25).contains(&width), "{name} {k}: width {width} of the chain's");
+        }
+    }
+}
+
+/// A known fault, kept in sight: where answers lean to one side, some of them may be true or slips. The chain knows both, the fit only
+/// the likelier, and is then too sure of those notes. Whoever mends that may turn this test round.
+#[test]
+fn the_fit_is_too_narrow_where_answers_lean_to_one_side() {
+    for words in [[4, 4, 5, 6, 3, 5, 4, 4], [4, 4, 5, 5, 3, 5, 4, 4]] {
+        let widths: Vec<f64> = against_a_chain(words).into_iter().map(|(_, width)| width).collect();
+        assert!(widths.iter().any(|w| *w < 0.75), "{words:?}: {widths:?}");
+    }
+}

@@ -1,0 +1,5 @@
+//! Distributions and estimates. No domain words.
+
+pub mod agreement;
+pub mod gaussian;
+pub mod normal;
