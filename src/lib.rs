@@ -3,6 +3,7 @@
 pub mod acoustics;
 pub mod evidence;
 pub mod judge;
+pub mod presets;
 pub mod random;
 pub mod room;
 pub mod signal;
