@@ -6,6 +6,7 @@ pub mod judge;
 pub mod presets;
 pub mod random;
 pub mod room;
+pub mod routine;
 pub mod signal;
 pub mod sound_file;
 pub mod stats;

@@ -1,0 +1,106 @@
+//! What can happen to a visit. Everything that changes its state is one of these, and is written down.
+
+use serde::{Deserialize, Serialize};
+
+use crate::judge::Advice;
+use crate::routine::question::{Answer, QuestionId};
+use crate::signal::Recipe;
+use crate::units::Dbfs;
+
+/// Something that happened, with its place on the visit's own clock.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Stamped {
+    /// Seconds of the visit's own time (pauses between sessions do not count).
+    pub at_s: f64,
+    /// What happened.
+    #[serde(flatten)]
+    pub event: Event,
+}
+
+/// What happened.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "event", rename_all = "kebab-case", deny_unknown_fields)]
+pub enum Event {
+    /// A program took up the visit: the first line after the header, and one more after each interruption. The level
+    /// starts low again.
+    Opened {
+        /// Program version.
+        program: String,
+        /// The output device as the person sees it.
+        device: String,
+        /// Frames per second.
+        rate_hz: u32,
+    },
+    /// The open question was answered.
+    Answered {
+        /// Which asking it answers.
+        question: QuestionId,
+        /// The answer.
+        answer: Answer,
+        /// 'Something rattles' was pressed.
+        #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+        rattles: bool,
+        /// How many parts of the cue had begun to sound.
+        #[serde(default)]
+        parts_begun: usize,
+    },
+    /// Play that again.
+    Again,
+    /// Go back one note at this spot; the new answer replaces the old one.
+    Back,
+    /// Leave this note, or this spot, out.
+    Skip,
+    /// Take back the last answer, whatever it was.
+    Undo,
+    /// Fade and wait.
+    Paused {
+        /// Who or what asked for it, in words.
+        why: String,
+    },
+    /// Go on after a pause.
+    Continued,
+    /// One decibel up, as far as the step allows.
+    Louder,
+    /// One decibel down.
+    Quieter,
+    /// No more notes: decide now.
+    Decide,
+    /// The judge was asked and said.
+    Advised {
+        /// What to do next.
+        advice: Advice,
+        /// The spot that leads, position in the list.
+        leader: Option<usize>,
+        /// What choosing the leader is expected to cost, dB.
+        expected_regret_db: f64,
+        /// How probable it is that the leader is the best.
+        probability_best: f64,
+    },
+    /// A tone was played.
+    Sounded {
+        /// The note, if it was one.
+        note: Option<usize>,
+        /// What was played.
+        recipe: Recipe,
+        /// At which level.
+        level: Dbfs,
+        /// How many frames of it reached the device.
+        frames: u64,
+        /// How it ended, in one word.
+        ended: String,
+    },
+    /// The guard had to step in.
+    Guarded {
+        /// Samples that were not numbers.
+        non_finite: u64,
+        /// Samples that would have passed the ceiling.
+        over_ceiling: u64,
+    },
+    /// The output device is gone; the visit goes on without sound.
+    DeviceLost {
+        /// What was seen.
+        why: String,
+    },
+    /// The output device is back; the level starts low again.
+    DeviceBack,
+}

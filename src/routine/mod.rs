@@ -1,0 +1,432 @@
+//! The visit as a pure function: state and event in, state and effects out. No clock, no file, no sound here.
+//!
+//! Each part of the visit has its own file with its questions, its cues and what its answers lead to: `setup`, `before`
+//! (cautions and checklist), `loudness` (comfort, strain, anchors) and `crawl` (spots, notes, verdict).
+
+mod before;
+pub mod brief;
+mod crawl;
+pub mod effect;
+pub mod event;
+mod inquiry;
+pub mod levels;
+mod loudness;
+pub mod question;
+mod setup;
+pub mod stage;
+#[cfg(test)]
+mod tests;
+
+use std::sync::Arc;
+
+use thiserror::Error;
+
+pub use brief::{Brief, Kit};
+pub use effect::{Cue, Effect, Part};
+pub use event::{Event, Stamped};
+pub use inquiry::Consultation;
+use levels::{LevelPlan, START};
+use question::{Answer, Ask, Question, QuestionId};
+pub use stage::{Advised, Checked, Pass, PassKind, Stage};
+
+use crate::acoustics::notes::{self, A4_HZ};
+use crate::judge::Pace;
+use crate::presets::NoteSet;
+use crate::room::Room;
+use crate::signal::Recipe;
+use crate::units::GainDb;
+
+/// How long things are expected to take until this visit has shown it (*common practice*).
+const EXPECTED_PACE: Pace = Pace { move_s: 15.0, rating_s: 3.5, meter_s: 5.0 };
+const EXPECTED_CARRY_S: f64 = 90.0;
+/// With fewer notes the spread of a spot says little.
+const FEWEST_NOTES: usize = 8;
+
+/// Why an event was not taken. The state is as it was.
+#[derive(Debug, Clone, PartialEq, Error)]
+pub enum Refusal {
+    /// The answer belongs to a question that is not open any more.
+    #[error("That answer was for an earlier question. The one on the screen is open.")]
+    Stale,
+    /// The question is answered with something else.
+    #[error("That is not an answer to this question. The keys below it are.")]
+    WrongKind,
+    /// Louder was pressed faster than the level may rise.
+    #[error("The level rises by at most 6 dB a second.")]
+    TooFast,
+    /// Stopped: only going on or leaving helps.
+    #[error("Stopped. Press continue first.")]
+    Paused,
+    /// The note or the steps have not sounded yet.
+    #[error("Let it sound first.")]
+    NotHeardYet,
+    /// What was wrong and what to do.
+    #[error("{0}")]
+    Because(String),
+}
+
+/// Everything a visit knows. Built from the brief by [`State::new`], changed by [`State::step`] alone.
+#[derive(Debug, Clone, PartialEq)]
+pub struct State {
+    brief: Arc<Brief>,
+    log: Vec<Stamped>,
+    serial: u64,
+    now_s: f64,
+    asked_at_s: f64,
+    listening_from_s: Option<f64>,
+    pub(crate) stage: Stage,
+    after_comfort: Option<Box<Stage>>,
+    paused: Option<String>,
+    room: Arc<Room>,
+    kit: Kit,
+    note_set: Arc<NoteSet>,
+    notes_hz: Arc<[f64]>,
+    note_names: Arc<[String]>,
+    plan: LevelPlan,
+    comfort: Option<crate::units::Dbfs>,
+    trim: GainDb,
+    to_strain: Vec<usize>,
+    checked: Vec<Checked>,
+    passes: Vec<Pass>,
+    closed: Vec<bool>,
+    at_spot: Option<usize>,
+    advised: Option<Advised>,
+    deciding: bool,
+    sounded_even: Option<bool>,
+    pace: PaceKeeper,
+}
+
+/// Learns how long this person takes.
+#[derive(Debug, Clone, PartialEq)]
+struct PaceKeeper {
+    expected: Pace,
+    moves: (f64, f64),
+    ratings: (f64, f64),
+    readings: (f64, f64),
+}
+
+impl PaceKeeper {
+    fn new(expected: Pace) -> Self {
+        // The expectation counts as much as three observations.
+        let prior = |seconds: f64| (3.0, 3.0 * seconds);
+        Self {
+            expected,
+            moves: prior(expected.move_s),
+            ratings: prior(expected.rating_s),
+            readings: prior(expected.meter_s),
+        }
+    }
+
+    fn observe(&mut self, answer: &Answer, took_s: f64) {
+        let (mean, most) = match answer {
+            Answer::Arrived => (&mut self.moves, 8.0 * self.expected.move_s),
+            Answer::Rating(_) => (&mut self.ratings, 8.0 * self.expected.rating_s),
+            Answer::Level(_) => (&mut self.readings, 8.0 * self.expected.meter_s),
+            _ => return,
+        };
+        // A telephone call in the middle of a note says nothing about the pace.
+        if (0.0..most).contains(&took_s) {
+            mean.0 += 1.0;
+            mean.1 += took_s;
+        }
+    }
+
+    fn pace(&self) -> Pace {
+        let mean = |(count, sum): (f64, f64)| sum / count;
+        Pace { move_s: mean(self.moves), rating_s: mean(self.ratings), meter_s: mean(self.readings) }
+    }
+}
+
+impl State {
+    /// A visit at its beginning.
+    pub fn new(brief: Arc<Brief>) -> Self {
+        let unmeasured = || Room::unmeasured(&brief.name, &["main seat"], &[]);
+        let room = Arc::new(brief.room.clone().unwrap_or_else(unmeasured));
+        let expected = match brief.kit.too_heavy {
+            Some(true) => Pace { move_s: EXPECTED_CARRY_S, ..EXPECTED_PACE },
+            _ => EXPECTED_PACE,
+        };
+        let mut state = Self {
+            log: Vec::new(),
+            serial: 0,
+            now_s: 0.0,
+            asked_at_s: 0.0,
+            listening_from_s: None,
+            stage: Stage::Safety,
+            after_comfort: None,
+            paused: None,
+            closed: vec![false; room.spots.len()],
+            kit: brief.kit.clone(),
+            note_set: Arc::new(brief.note_set.clone()),
+            notes_hz: Arc::from([]),
+            note_names: Arc::from([]),
+            plan: LevelPlan::new(&[], &[], 50.0, brief.loudness_phon, false),
+            comfort: None,
+            trim: GainDb::ZERO,
+            to_strain: Vec::new(),
+            checked: Vec::new(),
+            passes: Vec::new(),
+            at_spot: None,
+            advised: None,
+            deciding: false,
+            sounded_even: None,
+            pace: PaceKeeper::new(expected),
+            room,
+            brief,
+        };
+        if state.choose_notes().is_err() {
+            // A kit that leaves too few notes is asked about again, with the whole set to start from.
+            state.kit.rated_low_hz = None;
+            state.kit.low_pass_hz = None;
+            // The whole set has been checked when it was read.
+            let _ = state.choose_notes();
+        }
+        state.stage = state.first_stage();
+        state
+    }
+
+    /// Replays events that were taken before.
+    ///
+    /// # Errors
+    /// The position of the first event that does not fit, and why.
+    pub fn replay(brief: Arc<Brief>, events: impl IntoIterator<Item = Stamped>) -> Result<Self, (usize, Refusal)> {
+        let mut state = Self::new(brief);
+        for (at, event) in events.into_iter().enumerate() {
+            state = state.step(&event).map_err(|refusal| (at, refusal))?.0;
+        }
+        Ok(state)
+    }
+
+    /// What follows from an event: the new state, and what has to be done.
+    ///
+    /// # Errors
+    /// Why the event is not taken; the caller's state stands.
+    pub fn step(mut self, stamped: &Stamped) -> Result<(Self, Vec<Effect>), Refusal> {
+        let took_s = stamped.at_s - self.asked_at_s;
+        self.now_s = self.now_s.max(stamped.at_s);
+        let mut asks_anew = true;
+        let mut effects = None;
+        match &stamped.event {
+            Event::Answered { question, answer, rattles, parts_begun } => {
+                self.answer(*question, answer, *rattles, *parts_begun)?;
+                self.pace.observe(answer, took_s);
+            }
+            Event::Again => {
+                asks_anew = false;
+                self.unless_paused()?;
+                if self.cue().is_none() {
+                    return Err(Refusal::Because("There is nothing to play again here.".into()));
+                }
+            }
+            Event::Back => self.unless_paused().and_then(|()| self.back())?,
+            Event::Skip => self.unless_paused().and_then(|()| self.skip())?,
+            Event::Decide => self.unless_paused().and_then(|()| self.decide())?,
+            Event::Undo => return self.undo(),
+            Event::Paused { why } => self.paused = Some(why.clone()),
+            Event::Continued => self.paused = None,
+            Event::Louder => {
+                self.unless_paused()?;
+                asks_anew = false;
+                effects = Some(self.louder(self.now_s)?.map(|_| self.gliding()).unwrap_or_default());
+            }
+            Event::Quieter => {
+                asks_anew = false;
+                effects = Some(self.quieter().map(|_| self.gliding()).unwrap_or_default());
+            }
+            Event::Advised { advice, leader, expected_regret_db, probability_best } => {
+                self.take_advice(Advised {
+                    advice: advice.clone(),
+                    leader: *leader,
+                    expected_regret_db: *expected_regret_db,
+                    probability_best: *probability_best,
+                })?;
+            }
+            Event::Opened { .. } | Event::DeviceBack => self.start_low(),
+            Event::DeviceLost { .. } => asks_anew = false,
+            Event::Sounded { .. } | Event::Guarded { .. } => {
+                asks_anew = false;
+                effects = Some(Vec::new());
+            }
+        }
+        if self.listening_from_s.is_none() && matches!(self.stage, Stage::Anchors | Stage::Consult) {
+            self.listening_from_s = Some(self.now_s);
+        }
+        self.log.push(stamped.clone());
+        if asks_anew {
+            self.serial += 1;
+            self.asked_at_s = self.now_s;
+        }
+        let effects = effects.unwrap_or_else(|| self.entering());
+        Ok((self, effects))
+    }
+
+    fn unless_paused(&self) -> Result<(), Refusal> {
+        if self.paused.is_some() { Err(Refusal::Paused) } else { Ok(()) }
+    }
+
+    /// The reference tone glides; its ceiling goes with it.
+    fn gliding(&self) -> Vec<Effect> {
+        vec![Effect::Ceiling(self.ceiling()), Effect::Glide(self.reference_level())]
+    }
+
+    fn answer(&mut self, question: QuestionId, answer: &Answer, rattles: bool, begun: usize) -> Result<(), Refusal> {
+        self.unless_paused()?;
+        if question != self.question_id() {
+            return Err(Refusal::Stale);
+        }
+        let open = self.question().ok_or(Refusal::Stale)?;
+        if begun < self.parts_needed(answer) {
+            return Err(Refusal::NotHeardYet);
+        }
+        let answer = &defaulted(&open.ask, answer);
+        check_range(&open.ask, answer)?;
+        match self.stage {
+            Stage::Setup(step) => self.setup_answer(step, answer),
+            Stage::Safety | Stage::Checklist(_) | Stage::LowPassFrequency | Stage::Placing => {
+                self.before_answer(answer)
+            }
+            Stage::Comfort { .. } | Stage::Strain(_) | Stage::Anchors => self.loudness_answer(answer, begun),
+            _ => self.crawl_answer(answer, rattles),
+        }
+    }
+
+    /// How many parts of the present cue must have begun before this answer means anything.
+    pub fn parts_needed(&self, answer: &Answer) -> usize {
+        match (&self.stage, self.cue()) {
+            (Stage::Strain(_), Some(cue)) if *answer == Answer::Yes => cue.parts.len(),
+            (Stage::Anchors, Some(_)) => 0,
+            (_, Some(cue)) => cue.question_at + 1,
+            (_, None) => 0,
+        }
+    }
+
+    /// A new start of the program or the device: whatever was agreed, the level starts low again.
+    fn start_low(&mut self) {
+        self.paused = None;
+        if self.comfort.is_none() || matches!(self.stage, Stage::Comfort { .. } | Stage::Done) {
+            if let Stage::Comfort { level, .. } = &mut self.stage {
+                *level = START;
+            }
+            return;
+        }
+        self.after_comfort = Some(Box::new(self.stage.clone()));
+        self.stage = Stage::Comfort { level: START, raised_at_s: None };
+    }
+
+    /// Takes the last answer back: everything before it is gone through again.
+    fn undo(self) -> Result<(Self, Vec<Effect>), Refusal> {
+        let Some(at) = self.log.iter().rposition(|stamped| matches!(stamped.event, Event::Answered { .. })) else {
+            return Err(Refusal::Because("There is no answer to take back.".into()));
+        };
+        let mut again = Self::new(self.brief.clone());
+        // What no answer can undo stays: new starts, lost devices, and every step down.
+        let stays = |event: &Event| {
+            matches!(event, Event::Opened { .. } | Event::DeviceLost { .. } | Event::DeviceBack | Event::Quieter)
+        };
+        let kept = self.log[..at].iter().chain(self.log[at + 1..].iter().filter(|stamped| stays(&stamped.event)));
+        for stamped in kept {
+            again.serial = serial_of(stamped, again.serial);
+            again = again.step(stamped)?.0;
+        }
+        again.paused = None;
+        again.serial = self.serial + 1;
+        again.now_s = self.now_s;
+        again.asked_at_s = self.now_s;
+        let effects = again.entering();
+        Ok((again, effects))
+    }
+
+    /// The notes that are heard: the set, spaced anew above the rated limit, without what the low-pass hides.
+    fn choose_notes(&mut self) -> Result<(), Refusal> {
+        let set = self
+            .brief
+            .note_set
+            .within(self.kit.rated_low_hz, self.kit.low_pass_hz)
+            .map_err(|none_left| Refusal::Because(none_left.to_string()))?;
+        let notes_hz = set.notes_hz();
+        if notes_hz.len() < FEWEST_NOTES {
+            return Err(Refusal::Because(format!(
+                "Only {} notes are left, and at least {FEWEST_NOTES} are needed to tell spots apart. Use the LFE input, or \
+                 turn the low-pass up.",
+                notes_hz.len()
+            )));
+        }
+        let lowest_hz: Vec<f64> = notes_hz.iter().map(|&hz| set.recipe(hz, self.brief.seed).lowest_hz()).collect();
+        let (phon, deep) = (self.brief.loudness_phon, self.kit.deep_driver);
+        self.plan = LevelPlan::new(&notes_hz, &lowest_hz, set.reference_hz, phon, deep);
+        self.note_names = notes_hz.iter().map(|&hz| nearest_name(hz)).collect();
+        self.notes_hz = notes_hz.into();
+        self.note_set = Arc::new(set);
+        Ok(())
+    }
+
+    fn note_recipe(&self, note: usize) -> Recipe {
+        self.note_set.recipe(self.notes_hz[note], self.brief.seed)
+    }
+
+    fn reference_recipe(&self) -> Recipe {
+        self.note_set.reference_recipe(self.brief.seed)
+    }
+
+    fn question_id(&self) -> QuestionId {
+        QuestionId(self.serial)
+    }
+
+    /// The open question; `None` while the judge is asked and at the end.
+    pub fn question(&self) -> Option<Question> {
+        let (text, why, ask) = match self.stage {
+            Stage::Setup(step) => Some(self.setup_question(step)),
+            Stage::Safety | Stage::Checklist(_) | Stage::LowPassFrequency | Stage::Placing => self.before_question(),
+            Stage::Comfort { .. } | Stage::Strain(_) | Stage::Anchors => self.loudness_question(),
+            _ => self.crawl_question(),
+        }?;
+        Some(Question { id: self.question_id(), text, why, ask })
+    }
+
+    /// What has to sound for the open question.
+    pub fn cue(&self) -> Option<Cue> {
+        self.loudness_cue().or_else(|| self.crawl_cue())
+    }
+
+    fn too_heavy(&self) -> bool {
+        self.kit.too_heavy == Some(true)
+    }
+}
+
+/// The serial at which a logged event was taken, where that matters.
+fn serial_of(stamped: &Stamped, otherwise: u64) -> u64 {
+    match stamped.event {
+        Event::Answered { question, .. } => question.0,
+        _ => otherwise,
+    }
+}
+
+/// The nearest musical note ('E1').
+fn nearest_name(frequency_hz: f64) -> String {
+    notes::nearest(frequency_hz, A4_HZ).map_or_else(String::new, |nearest| nearest.note.to_string())
+}
+
+/// Yes takes the default of a question that has one.
+fn defaulted(ask: &Ask, answer: &Answer) -> Answer {
+    match (ask, answer) {
+        (Ask::Number { default: Some(number), .. }, Answer::Yes) => Answer::Number(*number),
+        (Ask::Text { default: Some(text), .. }, Answer::Yes) => Answer::Text(text.clone()),
+        _ => answer.clone(),
+    }
+}
+
+fn check_range(ask: &Ask, answer: &Answer) -> Result<(), Refusal> {
+    match (ask, answer) {
+        (&Ask::Number { low, high, unit, .. }, &Answer::Number(number)) if !(low..=high).contains(&number) => {
+            Err(Refusal::Because(format!("{number} {unit} is outside {low} to {high} {unit}. Type it again.")))
+        }
+        (Ask::Choose { options, .. }, &Answer::Choice(at)) if at >= options.len() => {
+            Err(Refusal::Because(format!("There are {} options; number {} is not one of them.", options.len(), at + 1)))
+        }
+        (Ask::Confirm { no: None, .. }, Answer::No) => Err(Refusal::Because(
+            "This has to be done before the visit can go on. Do it, then say so; or stop here and come back later."
+                .into(),
+        )),
+        _ => Ok(()),
+    }
+}
