@@ -12,3 +12,4 @@ pub mod sound_file;
 pub mod stats;
 pub mod toml_file;
 pub mod units;
+pub mod visit;
