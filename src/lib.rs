@@ -7,6 +7,7 @@ pub mod evidence;
 pub mod judge;
 pub mod presets;
 pub mod random;
+pub mod report;
 pub mod room;
 pub mod routine;
 pub mod signal;
