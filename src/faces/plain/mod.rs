@@ -1,0 +1,275 @@
+//! Plain lines, where there is no terminal to fill: each question as a few lines, an answer or a command a line.
+
+use std::io::{Read, Write};
+
+use crate::faces::dialogue::{self, Meaning, News, Reply, Tongue, Unfit};
+use crate::faces::{FaceError, Wires, answering, words};
+use crate::view::{Action, Answer, Ask, Question, QuestionId, Rating, View};
+
+/// Columns that a line should not pass.
+const COLUMNS: usize = 76;
+
+/// Talks in lines until the visit ends; the end of `input` means that the person left.
+///
+/// # Errors
+/// [`FaceError::Output`]: the lines cannot be written; the visit has been asked to close.
+pub fn run(wires: Wires, input: impl Read + Send + 'static, output: impl Write) -> Result<(), FaceError> {
+    dialogue::run(wires, Plain::default(), input, output)
+}
+
+#[cfg(test)]
+mod tests;
+
+#[derive(Default)]
+struct Plain {
+    /// The asking for which 'rattles' was said.
+    rattles: Option<QuestionId>,
+}
+
+impl Tongue for Plain {
+    fn question(&mut self, view: &View, question: &Question, asked: u32) -> String {
+        let mut lines = Vec::new();
+        if asked == 1 {
+            let mut place = vec![words::chapter(view.chapter).to_string()];
+            place.extend(words::progress(&view.progress));
+            lines.push(String::new());
+            lines.push(format!("[{}]", place.join(", ")));
+        }
+        lines.extend(wrap(&question.text));
+        if asked == 1 {
+            lines.extend(indented(&question.why));
+        }
+        lines.extend(answers(&question.ask).iter().flat_map(|line| indented(line)));
+        lines.push(format!("  ({})", commands(view, &question.ask).join(", ")));
+        lines.join("\n")
+    }
+
+    fn news(&mut self, news: News<'_>) -> Option<String> {
+        let text = match news {
+            News::Taken { words, .. } => format!("Taken: {words}"),
+            News::Refused { why, .. } => wrap(&format!("Not taken: {why}")).join("\n"),
+            News::Notice(notice) => wrap(&format!("Notice: {notice}")).join("\n"),
+            News::Paused(why) => wrap(&format!("Silent: {why}")).join("\n") + "\nType continue to go on.",
+            News::Continued => "Going on.".into(),
+            News::Sounds(label) => format!("  … {label}"),
+            News::Verdict(view) => verdict(view)?,
+            News::Done(view) => done(view),
+            News::Left(view) => format!("Left. The visit is kept in {}.", view.file.display()),
+        };
+        Some(text)
+    }
+
+    fn meaning(&self, line: &str, open: Option<&Question>) -> Meaning {
+        let word = line.trim().to_lowercase();
+        match COMMANDS.iter().find(|(names, ..)| names.contains(&word.as_str())) {
+            Some((_, action, _)) => Meaning::Command(action.clone()),
+            None if word == "help" || word == "?" => Meaning::Help(help(open)),
+            None => Meaning::Answer,
+        }
+    }
+
+    fn reply(&mut self, line: &str, question: &Question) -> Result<Reply, Unfit> {
+        let unfit = |why: String| Unfit { why, question: Some(question.id), ask_again: true };
+        let said = line.trim();
+        let word = said.to_lowercase();
+        let rating = matches!(question.ask, Ask::Rate(_) | Ask::Meter(_));
+        if rating && (word == "rattles" || word == "rattle") {
+            let on = self.rattles != Some(question.id);
+            self.rattles = on.then_some(question.id);
+            let words = if on { "Marked: something rattles. Now the answer." } else { "Unmarked: nothing rattles." };
+            return Ok(Reply::Noted(words.into()));
+        }
+        let (word, said_too) = match word.strip_suffix(" rattles").or_else(|| word.strip_prefix("rattles ")) {
+            Some(rest) if rating => (rest.trim().to_string(), true),
+            _ => (word, false),
+        };
+        let answer = answer(&question.ask, &word, said).map_err(unfit)?;
+        let answer = answering::fit(&question.ask, answer).map_err(unfit)?;
+        let rattles = said_too || self.rattles.take() == Some(question.id);
+        Ok(Reply::Answer { answer, rattles, seconds: None })
+    }
+}
+
+/// Every command with its names and what it does.
+const COMMANDS: [(&[&str], Action, &str); 11] = [
+    (&["stop"], Action::Stop, "fade now, whatever happens"),
+    (&["again", "a"], Action::Again, "play that again"),
+    (&["back", "b"], Action::Back, "one note back at this spot"),
+    (&["skip", "s"], Action::Skip, "leave this note or spot out"),
+    (&["undo", "u"], Action::Undo, "take the last answer back"),
+    (&["pause", "p"], Action::Pause, "fade and wait"),
+    (&["continue", "c"], Action::Continue, "go on after a stop or a pause"),
+    (&["louder", "+"], Action::Louder, "one decibel up"),
+    (&["quieter", "-"], Action::Quieter, "one decibel down"),
+    (&["decide", "d"], Action::Decide, "no more notes, decide now"),
+    (&["leave", "q"], Action::Leave, "fade, keep the visit and leave"),
+];
+
+fn help(open: Option<&Question>) -> String {
+    let mut lines = vec!["Answer the question, or type one of these at any time:".to_string()];
+    for (names, _, what) in &COMMANDS {
+        lines.push(format!("  {:<12} {what}", names.join(" or ")));
+    }
+    lines.push(format!("  {:<12} before a rating: something in the room rattles", "rattles"));
+    lines.push("A text that reads like a command goes in quotation marks.".into());
+    if let Some(question) = open {
+        lines.push("The open question:".into());
+        lines.extend(indented(&question.text));
+        lines.extend(answers(&question.ask).iter().flat_map(|line| indented(line)));
+    }
+    lines.join("\n")
+}
+
+/// The commands that lead somewhere now; stop comes first, always.
+fn commands(view: &View, ask: &Ask) -> Vec<&'static str> {
+    let offers = view.offers;
+    let rating = matches!(ask, Ask::Rate(_));
+    [
+        ("stop", true),
+        ("pause", view.paused.is_none()),
+        ("continue", view.paused.is_some()),
+        ("again", offers.again),
+        ("back", offers.back),
+        ("skip", offers.skip),
+        ("undo", offers.undo),
+        ("rattles", rating),
+        ("louder", offers.louder),
+        ("quieter", true),
+        ("decide", offers.decide),
+        ("leave", true),
+        ("help", true),
+    ]
+    .into_iter()
+    .filter_map(|(name, offered)| offered.then_some(name))
+    .collect()
+}
+
+/// How the question can be answered.
+fn answers(ask: &Ask) -> Vec<String> {
+    match ask {
+        Ask::Confirm { yes, no: Some(no), .. } => vec![format!("yes: {yes}"), format!("no: {no}")],
+        Ask::Confirm { yes, no: None, .. } => vec![format!("yes: {yes}")],
+        Ask::Choose { options, .. } => {
+            options.iter().enumerate().map(|(position, option)| format!("{}  {option}", position + 1)).collect()
+        }
+        Ask::Number { unit, low, high, default, .. } => {
+            let range = format!("a number from {low} to {high} {unit}");
+            vec![with_default(range.trim_end(), default.map(|number| number.to_string()))]
+        }
+        Ask::Text { default, .. } => vec![with_default("a text", default.clone())],
+        Ask::Comfort { level, highest } => vec![
+            format!("It sounds at {level}; {highest} is the highest that can be taken."),
+            "louder or quieter until it is comfortable, then yes".into(),
+        ],
+        Ask::Move { name, .. } => vec![format!("yes: I am at {name}")],
+        Ask::Anchors => vec!["yes: heard".into()],
+        Ask::Rate(note) => {
+            let steps = |ratings: &[Rating]| {
+                let steps: Vec<String> = ratings.iter().map(|r| format!("{} {}", r.index() + 1, r.word())).collect();
+                steps.join(", ")
+            };
+            let heading = place(&words::note(note.frequency_hz, Some(&note.note_name)), &note.spot_name);
+            vec![heading, steps(&Rating::ALL[..4]), steps(&Rating::ALL[4..])]
+        }
+        Ask::Meter(note) => vec![
+            place(&words::note(note.frequency_hz, Some(&note.note_name)), &note.spot_name),
+            "the reading of the meter in dB".into(),
+        ],
+    }
+}
+
+fn place(note: &str, spot: &str) -> String {
+    format!("{note}, at {spot}")
+}
+
+fn with_default(what: &str, default: Option<String>) -> String {
+    match default {
+        Some(default) => format!("{what}; an empty line takes {default}"),
+        None => what.into(),
+    }
+}
+
+/// The answer in a line; `word` is the line in small letters, `said` as it was typed.
+fn answer(ask: &Ask, word: &str, said: &str) -> Result<Answer, String> {
+    match ask {
+        Ask::Rate(_) => rating(word),
+        Ask::Choose { options, .. } => choice(options, word),
+        Ask::Number { .. } | Ask::Meter(_) if !word.is_empty() && word != "yes" => {
+            let number = word.replace(',', ".").parse::<f64>();
+            let number = number.map_err(|_| format!("'{said}' is not a number; type digits, such as 4.2"))?;
+            Ok(if matches!(ask, Ask::Meter(_)) { Answer::Level(number) } else { Answer::Number(number) })
+        }
+        Ask::Text { .. } if !word.is_empty() => Ok(Answer::Text(unquoted(said).into())),
+        _ => match word {
+            "" | "yes" | "y" | "ok" | "ready" | "here" | "heard" => Ok(Answer::Yes),
+            "no" | "n" => Ok(Answer::No),
+            _ => Err(format!("'{said}' does not answer this question; type yes{}, or help", or_no(ask))),
+        },
+    }
+}
+
+fn or_no(ask: &Ask) -> &'static str {
+    match ask {
+        Ask::Confirm { no: Some(_), .. } => " or no",
+        Ask::Comfort { .. } => ", louder or quieter",
+        _ => "",
+    }
+}
+
+fn rating(word: &str) -> Result<Answer, String> {
+    let by_number = word.parse::<usize>().ok().and_then(|number| Rating::ALL.get(number.checked_sub(1)?).copied());
+    let by_word = Rating::ALL.into_iter().find(|rating| rating.word() == word);
+    // A sign tells the steps from -3 to +3 from the keys 1 to 7.
+    let signed = word.starts_with(['+', '-']).then(|| word.parse::<i8>().ok().and_then(Rating::new)).flatten();
+    signed.or(by_word).or(by_number.filter(|_| !word.starts_with('+'))).map(Answer::Rating).ok_or_else(|| {
+        format!("'{word}' is none of the seven steps; type 1 (lost) to 7 (booming), 4 is even, or the word itself")
+    })
+}
+
+fn choice(options: &[String], word: &str) -> Result<Answer, String> {
+    let by_number = word.parse::<usize>().ok().and_then(|number| number.checked_sub(1)).filter(|&n| n < options.len());
+    let by_word = options.iter().position(|option| option.to_lowercase() == word);
+    by_number
+        .or(by_word)
+        .map(Answer::Choice)
+        .ok_or_else(|| format!("'{word}' is none of the options; type a number from 1 to {}", options.len()))
+}
+
+fn unquoted(said: &str) -> &str {
+    said.strip_prefix('"').and_then(|rest| rest.strip_suffix('"')).unwrap_or(said)
+}
+
+fn verdict(view: &View) -> Option<String> {
+    let ranking = view.ranking.as_deref()?;
+    let mut lines = words::verdict(view, ranking);
+    for (place, spot) in ranking.spots.iter().enumerate().filter(|(_, spot)| spot.answers > 0) {
+        lines.push(format!(
+            "{}. {}: spread {}, most even {}",
+            place + 1,
+            words::spot_name(view, spot.spot),
+            words::doubtful_db(spot.spread_db),
+            words::odds(spot.probability_best)
+        ));
+    }
+    lines.extend(ranking.caveats.iter().cloned());
+    Some(lines.iter().flat_map(|line| wrap(line)).collect::<Vec<_>>().join("\n"))
+}
+
+fn done(view: &View) -> String {
+    let mut lines = vec!["The visit is complete.".to_string()];
+    if let Some(sheet) = &view.sheet {
+        lines.push(format!("Set-up sheet: {}", sheet.display()));
+    }
+    lines.push(format!("Visit: {}", view.file.display()));
+    lines.join("\n")
+}
+
+/// Breaks a text into lines at its spaces.
+fn wrap(text: &str) -> Vec<String> {
+    words::wrapped(text, COLUMNS)
+}
+
+/// The same, two columns in.
+fn indented(text: &str) -> Vec<String> {
+    words::wrapped(text, COLUMNS - 2).into_iter().map(|line| format!("  {line}")).collect()
+}

@@ -1,0 +1,297 @@
+//! The page: where we are at the top, one instruction, what answers it, what was said last, the keys at the bottom.
+
+use ratatui::buffer::Buffer;
+use ratatui::layout::Rect;
+use ratatui::style::{Color, Modifier, Style};
+use ratatui::text::{Line, Span};
+
+use crate::faces::terminal::{Look, asks, hand::Hand, verdict};
+use crate::faces::words;
+use crate::view::{Ask, Chapter, View};
+
+/// The page's width; a wider terminal has margins.
+pub(super) const COLUMNS: u16 = 80;
+/// The least height.
+pub(super) const ROWS: u16 = 24;
+/// Columns for running text.
+pub(super) const TEXT_COLUMNS: usize = 74;
+const MARGIN: u16 = 3;
+
+/// The few styles there are. Without colour they differ by weight alone.
+#[derive(Clone, Copy)]
+pub(super) struct Styles {
+    /// What can be pressed now.
+    pub key: Style,
+    /// The instruction, and the note it is about.
+    pub strong: Style,
+    /// What is there if wanted.
+    pub quiet: Style,
+    /// Towards lost.
+    pub weak: Style,
+    /// Towards booming.
+    pub loud: Style,
+    /// Even.
+    pub even: Style,
+    /// Stop.
+    pub stop: Style,
+}
+
+impl Styles {
+    pub(super) fn of(look: Look) -> Self {
+        let plain = Style::new();
+        let tint = |number: u8| if look.colour { plain.fg(Color::Indexed(number)) } else { plain };
+        Self {
+            key: tint(116).add_modifier(Modifier::BOLD),
+            strong: plain.add_modifier(Modifier::BOLD),
+            quiet: tint(245),
+            weak: tint(67),
+            loud: tint(137),
+            even: tint(245),
+            stop: plain.add_modifier(Modifier::BOLD | Modifier::REVERSED),
+        }
+    }
+}
+
+/// Draws the whole page into `buffer`.
+pub(super) fn draw(buffer: &mut Buffer, view: &View, hand: &Hand, look: Look) {
+    let area = buffer.area;
+    let styles = Styles::of(look);
+    if area.width < COLUMNS || area.height < ROWS {
+        too_small(buffer, area, view, styles);
+        return;
+    }
+    let page = Rect { x: area.x + (area.width - COLUMNS) / 2, width: COLUMNS, ..area };
+    let mut pen = Pen { buffer, page, look };
+    top(&mut pen, view, styles);
+    let news = news(view, hand, styles);
+    let news_row = page.height - 3 - news.len() as u16;
+    middle(&mut pen, view, hand, styles, usize::from(news_row) - 4);
+    for (row, line) in (news_row..).zip(news) {
+        pen.line(MARGIN, row, &line);
+    }
+    bottom(&mut pen, view, hand, styles);
+}
+
+/// Writes onto the page, in ASCII if that is all there is.
+struct Pen<'a> {
+    buffer: &'a mut Buffer,
+    page: Rect,
+    look: Look,
+}
+
+impl Pen<'_> {
+    /// A line from a column on, cut at the page's edge.
+    fn line(&mut self, column: u16, row: u16, line: &Line<'_>) {
+        let (x, y) = (self.page.x + column, self.page.y + row);
+        if row < self.page.height && column < self.page.width {
+            let mut line = line.clone();
+            for span in &mut line.spans {
+                span.content = printable(&span.content, self.look.ascii).into();
+            }
+            self.buffer.set_line(x, y, &line, self.page.width - column - 1);
+        }
+    }
+
+    /// A line that ends at the right margin.
+    fn line_right(&mut self, row: u16, line: &Line<'_>) {
+        let width = line.width() as u16;
+        self.line(self.page.width.saturating_sub(MARGIN + width), row, line);
+    }
+}
+
+/// The text without control characters, and in ASCII where there is nothing else. What is drawn has an ASCII twin; a
+/// letter in a name that has none becomes a question mark.
+fn printable(text: &str, ascii: bool) -> String {
+    text.chars()
+        .map(|letter| match letter {
+            letter if letter.is_control() => ' ',
+            letter if letter.is_ascii() || !ascii => letter,
+            '▄' => '=',
+            '│' => '|',
+            '─' | '–' | '−' => '-',
+            '·' => '.',
+            '▸' => '>',
+            '…' => '~',
+            '‘' | '’' => '\'',
+            _ => '?',
+        })
+        .collect()
+}
+
+fn top(pen: &mut Pen<'_>, view: &View, styles: Styles) {
+    pen.line(MARGIN, 0, &Line::styled(shortened(&view.visit, 44), styles.strong));
+    pen.line_right(0, &Line::from(words::chapter(view.chapter)));
+    pen.line(MARGIN, 1, &Line::styled(words::progress(&view.progress).join("   "), styles.quiet));
+}
+
+/// What can be heard now, in a few words.
+fn sound(view: &View) -> String {
+    match (&view.sound.device, view.sound.connected) {
+        (Some(_), false) => "sound device gone".into(),
+        _ if view.sound.sounding => match view.sound.level {
+            Some(level) => format!("sounding {:.0} dBFS", level.dbfs()),
+            None => "sounding".into(),
+        },
+        _ => "silent".into(),
+    }
+}
+
+/// The instruction and what answers it, in `rows` rows from the fourth on.
+fn middle(pen: &mut Pen<'_>, view: &View, hand: &Hand, styles: Styles, rows: usize) {
+    const FIRST: u16 = 3;
+    let (text, why, body) = content(view, hand, styles, rows);
+    let mut lines: Vec<Line<'_>> =
+        words::wrapped(&text, TEXT_COLUMNS).into_iter().take(4).map(|line| Line::styled(line, styles.strong)).collect();
+    // The reasons give way before the answers do.
+    let room = rows.saturating_sub(lines.len() + body.len() + 1);
+    let mut why = words::wrapped(&why, TEXT_COLUMNS);
+    if why.len() > room {
+        why.truncate(room);
+        if let Some(last) = why.last_mut() {
+            last.push_str(" …");
+        }
+    }
+    lines.extend(why.into_iter().map(|line| Line::styled(line, styles.quiet)));
+    if lines.len() + body.len() < rows {
+        lines.push(Line::default());
+    }
+    lines.extend(body);
+    for (row, line) in (FIRST..).zip(lines.iter().take(rows)) {
+        pen.line(MARGIN, row, line);
+    }
+}
+
+/// Instruction, reason, and answers of what there is to show.
+fn content<'a>(view: &View, hand: &Hand, styles: Styles, rows: usize) -> (String, String, Vec<Line<'a>>) {
+    if let Some(why) = &view.paused {
+        let body =
+            vec![asks::choice_line("p", "go on", styles), asks::choice_line("q", "leave; the visit is kept", styles)];
+        let now = if view.sound.sounding { "Fading." } else { "It is silent now." };
+        return (now.into(), why.clone(), body);
+    }
+    if let Some(ranking) = view.ranking.as_deref().filter(|_| view.chapter >= Chapter::Verdict) {
+        return verdict::content(view, ranking, hand, styles, rows);
+    }
+    match view.question.as_deref() {
+        Some(question) => {
+            let mut body = asks::body(&question.ask, hand, styles);
+            // What sounds has a name of its own where several tones answer one question, such as the words of the scale.
+            if !view.sound.label.is_empty()
+                && !matches!(question.ask, Ask::Rate(_) | Ask::Meter(_) | Ask::Comfort { .. })
+            {
+                body.push(Line::default());
+                body.push(Line::styled(format!("now: {}", view.sound.label), styles.strong));
+            }
+            (question.text.clone(), question.why.clone(), body)
+        }
+        None if view.chapter == Chapter::Done => ("The visit is complete.".into(), String::new(), files(view)),
+        None if !view.sound.label.is_empty() => ("Listen.".into(), view.sound.label.clone(), Vec::new()),
+        None => ("One moment.".into(), String::new(), Vec::new()),
+    }
+}
+
+/// Where the sheet and the visit are.
+pub(super) fn files<'a>(view: &View) -> Vec<Line<'a>> {
+    let mut lines = Vec::new();
+    if let Some(sheet) = &view.sheet {
+        lines.push(Line::from(format!("Set-up sheet   {}", shortened_front(&sheet.display().to_string(), 56))));
+    }
+    lines.push(Line::from(format!("Visit          {}", shortened_front(&view.file.display().to_string(), 56))));
+    lines
+}
+
+/// What was taken, refused or noticed, the most pressing first.
+fn news<'a>(view: &View, hand: &Hand, styles: Styles) -> Vec<Line<'a>> {
+    let mut lines = Vec::new();
+    let mut say = |head: &'static str, text: &str, most: usize, style: Style| {
+        let mut wrapped = words::wrapped(&format!("{head} {text}"), TEXT_COLUMNS);
+        if wrapped.len() > most {
+            wrapped.truncate(most);
+            if let Some(last) = wrapped.last_mut() {
+                *last = shortened(&format!("{last} …"), TEXT_COLUMNS);
+            }
+        }
+        lines.extend(wrapped.into_iter().map(|line| Line::styled(line, style)));
+    };
+    let plain = Style::new();
+    if let Some(why) = hand.slip.as_ref().or(view.refusal.as_ref()) {
+        say("Not taken:", why, 2, styles.strong);
+    }
+    if let Some(notice) = view.notices.last() {
+        say("Notice:", notice, 3, plain);
+    }
+    if let Some(taken) = &view.taken {
+        say("Taken:", taken, 1, styles.quiet);
+    }
+    lines
+}
+
+/// The keys. Each has its own place on every page; one that leads nowhere now leaves its place empty.
+fn bottom(pen: &mut Pen<'_>, view: &View, hand: &Hand, styles: Styles) {
+    let offers = view.offers;
+    let paused = view.paused.is_some();
+    let rattles = if hand.rattles { "rattles: yes" } else { "rattles" };
+    let (first, second) = (pen.page.height - 2, pen.page.height - 1);
+    let keys = [
+        (15, first, "a", "again", offers.again),
+        (24, first, "b", "back", offers.back),
+        (32, first, "s", "skip", offers.skip),
+        (40, first, "u", "undo", offers.undo),
+        (48, first, "r", rattles, Hand::may_rattle(view)),
+        (64, first, "d", "decide now", offers.decide),
+        (15, second, "p", if paused { "go on" } else { "pause" }, true),
+        (24, second, "+", "louder", offers.louder),
+        (34, second, "-", "quieter", true),
+        (71, second, "q", "leave", true),
+    ];
+    for (column, row, key, what, offered) in keys {
+        if offered {
+            let key = Span::styled(key, styles.key);
+            pen.line(column, row, &Line::from(vec![key, Span::raw(" "), Span::raw(what)]));
+        }
+    }
+    pen.line(48, second, &Line::styled(sound(view), styles.quiet));
+    if Hand::takes_letters(view) {
+        pen.line(48, first, &Line::styled("(keys with ctrl held)", styles.quiet));
+    }
+    let stop = format!(" {} STOP ", Hand::stop_key(view).trim());
+    pen.line(MARGIN - 1, second, &Line::styled(stop, styles.stop));
+}
+
+/// Says what is needed; stop goes on working.
+fn too_small(buffer: &mut Buffer, area: Rect, view: &View, styles: Styles) {
+    let key = Hand::stop_key(view).trim();
+    let lines = [
+        (format!("This window is {} x {}.", area.width, area.height), Style::new()),
+        (format!("{COLUMNS} x {ROWS} are needed:"), Style::new()),
+        ("make it larger.".into(), Style::new()),
+        (format!(" {key} STOP "), styles.stop),
+    ];
+    let first = area.height.saturating_sub(1);
+    for (row, (text, style)) in lines.iter().enumerate() {
+        // Stop keeps the last row, whatever else has to go.
+        let row = if row == 3 { first } else { row as u16 };
+        if row < area.height && (row < first || first == 0 || *style == styles.stop) {
+            buffer.set_stringn(area.x, area.y + row, text, usize::from(area.width), *style);
+        }
+    }
+}
+
+/// A text of at most `columns` characters, its end left out if need be.
+pub(super) fn shortened(text: &str, columns: usize) -> String {
+    if text.chars().count() <= columns {
+        text.into()
+    } else {
+        text.chars().take(columns.saturating_sub(1)).chain(['…']).collect()
+    }
+}
+
+/// The same, with the front left out: the end of a path says more.
+fn shortened_front(text: &str, columns: usize) -> String {
+    let length = text.chars().count();
+    if length <= columns {
+        text.into()
+    } else {
+        ['…'].into_iter().chain(text.chars().skip(length + 1 - columns)).collect()
+    }
+}
