@@ -8,6 +8,7 @@ pub mod faces;
 pub mod judge;
 pub mod presets;
 pub mod random;
+pub mod rehearsal;
 pub mod report;
 pub mod room;
 pub mod routine;

@@ -1,0 +1,62 @@
+//! The face that answers by itself.
+
+use std::sync::Arc;
+
+use crate::rehearsal::SimulatedListener;
+use crate::view::Wires;
+use crate::view::{Action, Answer, Ask, Chapter, QuestionId, View};
+
+/// What the listener's answers take, seconds (*common practice*, as a visit's pace is expected to be).
+const MOVE_S: f64 = 15.0;
+const RATING_S: f64 = 3.5;
+const METER_S: f64 = 5.0;
+const ANCHORS_S: f64 = 6.0;
+/// The simulated person finds this level of the reference tone comfortable, dBFS.
+const COMFORTABLE_DBFS: f64 = -30.0;
+
+/// Answers every question of a visit until it is done; `progress` is shown each new view.
+pub fn answer_by_itself(wires: &Wires, mut listener: SimulatedListener, mut progress: impl FnMut(&View)) {
+    let mut answered: Option<(QuestionId, Option<f64>)> = None;
+    for view in &wires.views {
+        progress(&view);
+        if view.closing || view.chapter == Chapter::Done && view.sheet.is_some() {
+            return;
+        }
+        let action = match (&view.question, &view.paused) {
+            (_, Some(_)) => Action::Continue,
+            (None, None) => continue,
+            (Some(question), None) => {
+                let level = match question.ask {
+                    Ask::Comfort { level, .. } => Some(level.dbfs()),
+                    _ => None,
+                };
+                if answered == Some((question.id, level)) {
+                    continue;
+                }
+                answered = Some((question.id, level));
+                reply(question.id, &question.ask, &view, &mut listener)
+            }
+        };
+        if wires.actions.send((wires.face, action)).is_err() {
+            return;
+        }
+    }
+}
+
+fn reply(question: QuestionId, ask: &Ask, view: &Arc<View>, listener: &mut SimulatedListener) -> Action {
+    let (answer, seconds) = match ask {
+        Ask::Comfort { level, .. } if level.dbfs() < COMFORTABLE_DBFS => return Action::Louder,
+        Ask::Move { spot, .. } => {
+            listener.arrive(*spot);
+            (Answer::Arrived, MOVE_S)
+        }
+        Ask::Anchors => (Answer::Heard, ANCHORS_S),
+        Ask::Rate(note) => {
+            let rating = listener.rate(note.frequency_hz, note.half_width_octaves, note.shortfall_db, &view.notes_hz);
+            (Answer::Rating(rating), RATING_S)
+        }
+        Ask::Meter(note) => (Answer::Level(listener.read_meter(note.frequency_hz, note.half_width_octaves)), METER_S),
+        _ => (Answer::Yes, 0.0),
+    };
+    Action::Answer { question, answer, rattles: false, seconds: Some(seconds) }
+}
