@@ -1,0 +1,190 @@
+//! `evenbass begin`, `evenbass resume`, and `evenbass` alone.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use anyhow::Context;
+
+use crate::cli::args::{Begin, BriefOptions, Resume, VisitOptions};
+use crate::cli::session::{self, Answering, OpenVisit, PROGRAM};
+use crate::cli::{Failure, sound};
+use crate::presets;
+use crate::room::{self, Room};
+use crate::routine::{Brief, Kit, Stage};
+use crate::toml_file::load_toml;
+use crate::visit::{self, Header, SUFFIX};
+
+/// The last unfinished visit of the folder, or a new one.
+pub fn resume_or_begin(options: &VisitOptions) -> Result<(), Failure> {
+    match last_unfinished(&options.folder)? {
+        Some(file) => {
+            eprintln!("Going on with {}.", file.display());
+            resume_file(&file, options)
+        }
+        None => begin(&Begin {
+            name: free_name(&options.folder, "visit"),
+            room: None,
+            channels: Vec::new(),
+            brief: BriefOptions::default(),
+            visit: options.clone(),
+        }),
+    }
+}
+
+/// `evenbass begin`
+pub fn begin(begin: &Begin) -> Result<(), Failure> {
+    let room = begin.room.as_deref().map(room::load).transpose()?;
+    let mut kit = kit(&begin.brief)?;
+    if !begin.channels.is_empty() {
+        kit.channels.clone_from(&begin.channels);
+    }
+    let brief = brief(&begin.name, room, kit, &begin.brief, false)?;
+    let file = visit_file(&begin.visit.folder, &begin.name)?;
+    if file.exists() {
+        return Err(Failure::Usage(format!(
+            "{} is there already and is not replaced. Go on with it by `evenbass resume {}`, or begin under another name.",
+            file.display(),
+            file.display()
+        )));
+    }
+    // The device is opened first: without sound no file is left behind.
+    let sound = sound::open(&begin.visit, &brief.kit)?;
+    let visit = OpenVisit::create(&file, &Header::new(PROGRAM, session::now(), None, brief))?;
+    run(visit, sound, &begin.visit)
+}
+
+/// `evenbass resume`
+pub fn resume(resume: &Resume) -> Result<(), Failure> {
+    match &resume.file {
+        Some(file) => resume_file(file, &resume.visit),
+        None => {
+            let folder = &resume.visit.folder;
+            let file = last_unfinished(folder)?.ok_or_else(|| {
+                Failure::Usage(format!(
+                    "There is no unfinished visit in {}. Begin one with `evenbass begin`, or name its file.",
+                    folder.display()
+                ))
+            })?;
+            resume_file(&file, &resume.visit)
+        }
+    }
+}
+
+fn resume_file(file: &Path, options: &VisitOptions) -> Result<(), Failure> {
+    let visit = OpenVisit::open(file)?;
+    let sound = if visit.state().brief().rehearsal {
+        sound::offline(&visit.state().brief().kit)
+    } else {
+        sound::open(options, visit.state().kit())?
+    };
+    run(visit, sound, options)
+}
+
+fn run(visit: OpenVisit, sound: session::SoundPath, options: &VisitOptions) -> Result<(), Failure> {
+    let file = visit.file.clone();
+    let answering = Answering::Face { name: options.face, ascii: options.ascii, no_colour: options.no_colour };
+    let ending = session::conduct(visit, sound, answering)?;
+    match (ending.done, ending.sheet) {
+        (true, Some(sheet)) => eprintln!("Done. The set-up sheet is {}.", sheet.display()),
+        (true, None) => eprintln!("Done. `evenbass report {}` writes the set-up sheet.", file.display()),
+        (false, _) => eprintln!("Kept in {}. `evenbass resume` goes on with it.", file.display()),
+    }
+    Ok(())
+}
+
+/// What a visit starts from, out of what was typed.
+pub(super) fn brief(
+    name: &str,
+    room: Option<Room>,
+    kit: Kit,
+    options: &BriefOptions,
+    rehearsal: bool,
+) -> Result<Brief, Failure> {
+    let seat = match (&options.seat, &room) {
+        (None, _) => 0,
+        (Some(seat), Some(room)) => seat_of(room, seat)?,
+        (Some(_), None) => {
+            return Err(Failure::Usage("--seat names a seat of a room file; give --room as well.".into()));
+        }
+    };
+    Ok(Brief {
+        name: name.into(),
+        seed: options.seed.unwrap_or_else(fresh_seed),
+        minutes: options.minutes,
+        room,
+        seat,
+        kit,
+        note_set: presets::note_set(&options.notes, own_presets("notes").as_deref())?,
+        loudness_phon: options.loudness,
+        rehearsal,
+    })
+}
+
+fn seat_of(room: &Room, name: &str) -> Result<usize, Failure> {
+    room.seats.iter().position(|seat| seat.name == name).ok_or_else(|| {
+        let known: Vec<&str> = room.seats.iter().map(|seat| seat.name.as_str()).collect();
+        Failure::Usage(format!("The room has no seat called {name}. Its seats: {}.", known.join(", ")))
+    })
+}
+
+/// The kit out of its file and the options.
+pub(super) fn kit(options: &BriefOptions) -> Result<Kit, Failure> {
+    let mut kit: Kit = options.kit.as_deref().map(load_toml).transpose()?.unwrap_or_default();
+    if options.meter {
+        kit.meter = Some(true);
+    }
+    Ok(kit)
+}
+
+/// The person's own presets, beside the program's configuration.
+pub(super) fn own_presets(kind: &str) -> Option<PathBuf> {
+    use etcetera::BaseStrategy;
+    let base = etcetera::choose_base_strategy().ok()?;
+    Some(base.config_dir().join("evenbass").join(kind))
+}
+
+fn fresh_seed() -> u64 {
+    use std::hash::{BuildHasher, Hasher};
+    // The standard library's hasher is seeded by the system; half of it keeps the seed exact in every JSON reader.
+    std::collections::hash_map::RandomState::new().build_hasher().finish() >> 32
+}
+
+fn visit_file(folder: &Path, name: &str) -> Result<PathBuf, Failure> {
+    if name.is_empty() || name.contains(['/', '\\']) || name.starts_with('.') {
+        return Err(Failure::Usage(format!(
+            "\"{name}\" cannot be the name of a visit: use a plain word, and --folder."
+        )));
+    }
+    Ok(folder.join(format!("{name}{SUFFIX}")))
+}
+
+/// A name that no visit of the folder has yet.
+pub(super) fn free_name(folder: &Path, stem: &str) -> String {
+    let taken = |name: &str| folder.join(format!("{name}{SUFFIX}")).exists();
+    let numbered = (2..).map(|number| format!("{stem}-{number}"));
+    std::iter::once(stem.to_owned()).chain(numbered).find(|name| !taken(name)).unwrap_or_default()
+}
+
+fn last_unfinished(folder: &Path) -> Result<Option<PathBuf>, Failure> {
+    let entries = fs::read_dir(folder).with_context(|| format!("cannot look into {}", folder.display()))?;
+    let mut files: Vec<(std::time::SystemTime, PathBuf)> = entries
+        .flatten()
+        .filter(|entry| entry.file_name().to_string_lossy().ends_with(SUFFIX))
+        .filter_map(|entry| Some((entry.metadata().ok()?.modified().ok()?, entry.path())))
+        .collect();
+    files.sort();
+    for (_, file) in files.into_iter().rev() {
+        let opened = visit::read(&file)?;
+        let state = session::replay(&file, &opened)?;
+        if *state.stage() != Stage::Done && !state.brief().rehearsal {
+            return Ok(Some(file));
+        }
+    }
+    Ok(None)
+}
+
+impl Default for BriefOptions {
+    fn default() -> Self {
+        Self { seat: None, minutes: None, meter: false, kit: None, notes: "walk-16".into(), loudness: 50.0, seed: None }
+    }
+}

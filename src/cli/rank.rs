@@ -1,0 +1,87 @@
+//! `evenbass rank`
+
+use serde::Serialize;
+
+use crate::cli::args::Rank;
+use crate::cli::{Failure, session};
+use crate::judge::{self, Estimate, Ranking};
+use crate::routine::State;
+use crate::visit;
+
+/// The ranking with the names that its positions stand for.
+#[derive(Serialize)]
+struct Named<'a> {
+    visit: &'a str,
+    spots: Vec<&'a str>,
+    notes_hz: &'a [f64],
+    ranking: &'a Ranking,
+}
+
+/// Prints who leads.
+pub fn run(rank: &Rank) -> Result<(), Failure> {
+    let opened = visit::read(&rank.visit)?;
+    if let Some(torn) = &opened.notice {
+        eprintln!("{}", torn.words());
+    }
+    let state = session::replay(&rank.visit, &opened)?;
+    let ranking = judge::judge(&state.consultation().case());
+    if rank.json {
+        let named = Named {
+            visit: &state.brief().name,
+            spots: state.room().spots.iter().map(|spot| spot.name.as_str()).collect(),
+            notes_hz: state.notes_hz(),
+            ranking: &ranking,
+        };
+        println!("{}", serde_json::to_string_pretty(&named)?);
+    } else {
+        print!("{}", table(&state, &ranking));
+    }
+    Ok(())
+}
+
+fn table(state: &State, ranking: &Ranking) -> String {
+    let width = state.room().spots.iter().map(|spot| spot.name.chars().count()).max().unwrap_or(4).max(4);
+    let mut lines = vec![format!(
+        "{:width$}  {:>18}  {:>11}  {:>16}  {:>16}  {:>7}",
+        "spot", "spread dB", "best in 10", "strongest note", "weakest note", "answers"
+    )];
+    for spot in &ranking.spots {
+        let note =
+            |(note, estimate): &(usize, Estimate)| format!("{} {:+.0} dB", state.note_name(*note), estimate.value);
+        lines.push(format!(
+            "{:width$}  {:>18}  {:>11}  {:>16}  {:>16}  {:>7}",
+            state.room().spots[spot.spot].name,
+            with_doubt(&spot.spread_db),
+            tenths(spot.probability_best),
+            note(&spot.worst_peak),
+            note(&spot.worst_hole),
+            spot.answers
+        ));
+    }
+    lines.push(String::new());
+    lines.push(format!("Choosing the first now costs {:.1} dB of evenness on average.", ranking.expected_regret_db));
+    if !ranking.deciding_notes.is_empty() {
+        let notes: Vec<String> = ranking
+            .deciding_notes
+            .iter()
+            .map(|&note| format!("{} ({:.0} Hz)", state.note_name(note), state.notes_hz()[note]))
+            .collect();
+        lines.push(format!("The first two differ most surely at {}.", notes.join(", ")));
+    }
+    lines.push(format!("Five more minutes would gain about {:.2} dB.", ranking.five_minutes_db));
+    lines.extend(ranking.listener.advice.iter().cloned());
+    lines.extend(ranking.caveats.iter().cloned());
+    lines.join("\n") + "\n"
+}
+
+fn with_doubt(estimate: &Estimate) -> String {
+    format!("{:.1} ({:.1} to {:.1})", estimate.value, estimate.low, estimate.high)
+}
+
+fn tenths(probability: f64) -> String {
+    match (probability * 10.0).round() {
+        0.0 => "under 1".into(),
+        10.0 => "over 9".into(),
+        tenths => format!("about {tenths}"),
+    }
+}

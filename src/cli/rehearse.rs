@@ -1,0 +1,102 @@
+//! `evenbass rehearse`
+
+use std::path::Path;
+use std::time::Duration;
+
+use indicatif::{ProgressBar, ProgressStyle};
+
+use crate::cli::args::{FaceName, Rehearse};
+use crate::cli::begin::{brief, free_name, kit};
+use crate::cli::session::{self, Answering, OpenVisit, PROGRAM};
+use crate::cli::{Failure, sound};
+use crate::presets;
+use crate::rehearsal::{SimulatedListener, VirtualRoom};
+use crate::room::table::ResponseTable;
+use crate::room::{self, Room};
+use crate::routine::{Brief, Kit};
+use crate::view::{Chapter, View};
+use crate::visit::{Header, SUFFIX};
+
+/// The room that a rehearsal has if none is named.
+const SCENARIO: (&str, &str) = ("presets/rooms/boathouse.toml", include_str!("../../presets/rooms/boathouse.toml"));
+/// Minutes of listening if nobody says.
+const MINUTES: f64 = 18.0;
+
+/// Goes through a whole visit on the fast clock.
+pub fn run(rehearse: &Rehearse) -> Result<(), Failure> {
+    let room = match &rehearse.room {
+        Some(file) => room::load(file)?,
+        None => Room::from_toml(SCENARIO.0, SCENARIO.1)?,
+    };
+    let mut options = rehearse.brief.clone();
+    options.minutes.get_or_insert(MINUTES);
+    // In a room of the mind nothing is too heavy, and what was not said is as it should be.
+    let mut kit = kit(&options)?;
+    kit.rated_low_hz.get_or_insert(20.0);
+    kit.too_heavy.get_or_insert(false);
+    kit.meter.get_or_insert(false);
+
+    // A script that only wants the answer leaves no files behind, unless it says where to.
+    let passing = match (&rehearse.folder, rehearse.face) {
+        (None, Some(FaceName::Json)) => Some(tempfile::tempdir()?),
+        _ => None,
+    };
+    let folder = passing.as_ref().map(|dir| dir.path()).or(rehearse.folder.as_deref()).unwrap_or(Path::new("."));
+    let name = free_name(folder, "rehearsal");
+    let brief = brief(&name, Some(room), kit, &options, true)?;
+    let answering = answering(rehearse, &brief)?;
+    let sound = sound::offline(&brief.kit);
+    let file = folder.join(format!("{name}{SUFFIX}"));
+    let visit = OpenVisit::create(&file, &Header::new(PROGRAM, session::now(), None, brief))?;
+    let ending = session::conduct(visit, sound, answering)?;
+    if rehearse.face != Some(FaceName::Json) {
+        match ending.sheet {
+            Some(sheet) => println!("The set-up sheet is {}.", sheet.display()),
+            None => println!("The rehearsal is kept in {}; it is not finished.", file.display()),
+        }
+    }
+    Ok(())
+}
+
+fn answering(rehearse: &Rehearse, brief: &Brief) -> Result<Answering, Failure> {
+    if let Some(name) = rehearse.face {
+        return Ok(Answering::Face { name, ascii: rehearse.ascii, no_colour: rehearse.no_colour });
+    }
+    let Some(room) = &brief.room else { return Err(Failure::Usage("A rehearsal needs a room.".into())) };
+    let traits = presets::listener(&rehearse.listener)?;
+    let virtual_room = match &rehearse.response {
+        Some(table) => VirtualRoom::from_table(ResponseTable::load(table)?, room, brief.seat)?,
+        None => VirtualRoom::from_waves(room, brief.seat)?,
+    };
+    let listener = Box::new(SimulatedListener::new(virtual_room, traits, brief.seed));
+    Ok(Answering::Itself { listener, progress: progress(brief, &brief.kit) })
+}
+
+/// A bar over the minutes of listening, and the verdict in words at the end.
+fn progress(brief: &Brief, _kit: &Kit) -> Box<dyn FnMut(&View)> {
+    let limit_s = brief.minutes.unwrap_or(MINUTES) * 60.0;
+    let bar = ProgressBar::new(limit_s as u64);
+    bar.set_style(
+        ProgressStyle::with_template("{msg:34} {bar:28} {percent:>3} % of the listening time")
+            .unwrap_or_else(|_| ProgressStyle::default_bar()),
+    );
+    bar.enable_steady_tick(Duration::from_millis(200));
+    let mut told = false;
+    Box::new(move |view| {
+        bar.set_position(view.progress.seconds_spent as u64);
+        bar.set_message(format!(
+            "spot {} of {}, stay {}",
+            view.progress.spots_heard, view.progress.spots, view.progress.stay
+        ));
+        if view.chapter == Chapter::Verdict
+            && !told
+            && let Some(question) = &view.question
+        {
+            told = true;
+            bar.suspend(|| println!("{}\n{}", question.text, question.why));
+        }
+        if view.chapter == Chapter::Done {
+            bar.finish_and_clear();
+        }
+    })
+}

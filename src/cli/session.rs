@@ -1,0 +1,165 @@
+//! A session of a visit: from a file and a sound output to the threads that run it.
+
+use std::io;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use anyhow::{Context, anyhow};
+use crossbeam_channel::{Receiver, unbounded};
+
+use crate::cli::Failure;
+use crate::cli::args::FaceName;
+use crate::conductor::{Baton, Clock, Conductor, Ending, Player};
+use crate::engine::{Engine, Moment, Outputs};
+use crate::faces::{json, plain, terminal};
+use crate::rehearsal::{SimulatedListener, answer_by_itself};
+use crate::report;
+use crate::routine::{Event, State};
+use crate::view::View;
+use crate::visit::{Header, Journal, Opened, WallTime, spawn};
+
+/// This program's version, as it is written into visit files.
+pub const PROGRAM: &str = concat!("evenbass ", env!("CARGO_PKG_VERSION"));
+
+/// Who answers.
+pub enum Answering {
+    /// A person or a script.
+    Face {
+        /// Through which face.
+        name: FaceName,
+        /// Draw with ASCII characters only.
+        ascii: bool,
+        /// Do without colour.
+        no_colour: bool,
+    },
+    /// The simulated listener; each new view is shown to `progress`.
+    Itself {
+        /// The listener.
+        listener: Box<SimulatedListener>,
+        /// Shown each new view.
+        progress: Box<dyn FnMut(&View)>,
+    },
+}
+
+/// A visit's file, opened for writing, with the state that it stands for.
+pub struct OpenVisit {
+    /// Where it is.
+    pub file: PathBuf,
+    journal: Journal,
+    state: State,
+    notices: Vec<String>,
+}
+
+impl OpenVisit {
+    /// Begins a file; one that is there is never replaced.
+    pub fn create(file: &Path, header: &Header) -> Result<Self, Failure> {
+        let journal = Journal::create(file, header)?;
+        let state = State::new(Arc::new(header.brief.clone()));
+        Ok(Self { file: file.into(), journal, state, notices: Vec::new() })
+    }
+
+    /// Opens a file and goes through all that happened.
+    pub fn open(file: &Path) -> Result<Self, Failure> {
+        let (journal, opened) = Journal::open(file)?;
+        let notices = opened.notice.iter().map(|torn| torn.words()).collect();
+        let state = replay(file, &opened)?;
+        Ok(Self { file: file.into(), journal, state, notices })
+    }
+
+    /// The visit as it stands.
+    pub fn state(&self) -> &State {
+        &self.state
+    }
+}
+
+/// The state that a visit file stands for.
+pub fn replay(file: &Path, opened: &Opened) -> Result<State, Failure> {
+    let events = opened.events.iter().map(|recorded| recorded.stamped.clone());
+    State::replay(Arc::new(opened.header.brief.clone()), events).map_err(|(at, refusal)| {
+        let seq = opened.events[at].seq;
+        anyhow!("{}: event {seq} does not follow from those before it: {refusal}", file.display()).into()
+    })
+}
+
+/// What sounds, and in which time.
+pub struct SoundPath {
+    /// The engine.
+    pub engine: Engine,
+    /// Where the subwoofer is.
+    pub outputs: Outputs,
+    /// What happens on the device; `None` without one.
+    pub moments: Option<Receiver<Moment>>,
+    /// The device's name; `None` without one: time jumps then.
+    pub device: Option<String>,
+}
+
+/// Runs the visit until it is left or done.
+pub fn conduct(visit: OpenVisit, sound: SoundPath, answering: Answering) -> Result<Ending, Failure> {
+    let (acknowledge, written) = unbounded();
+    let fast = sound.device.is_none();
+    let base_s = visit.state.now_s();
+    let opened = Event::Opened {
+        program: PROGRAM.into(),
+        device: sound.device.clone().unwrap_or_else(|| "none, rendered".into()),
+        rate_hz: sound.engine.rate().hz(),
+    };
+    let file = visit.file.clone();
+    let screen = terminal::ScreenHandle::new();
+    let suspending = screen.clone();
+    let mut conductor = Conductor::new(Baton {
+        state: visit.state,
+        journal: spawn(visit.journal, acknowledge)?,
+        written,
+        player: Player::new(sound.engine, sound.outputs, sound.moments),
+        clock: if fast { Clock::fast(base_s) } else { Clock::live(base_s) },
+        device: sound.device,
+        opened,
+        notices: visit.notices,
+        suspended: Box::new(move |suspended| {
+            if suspended {
+                suspending.suspend();
+            } else if let Err(error) = suspending.resume() {
+                eprintln!("evenbass: the terminal cannot be used any more: {error}");
+            }
+        }),
+        sheet: Box::new(move |state, ranking| write_sheet(&file, state, ranking)),
+        file: visit.file,
+    });
+    let wires = conductor.face().context("the conductor takes no face any more")?;
+    let conducting = std::thread::Builder::new().name("conductor".into()).spawn(move || conductor.run())?;
+    let shown = match answering {
+        Answering::Itself { listener, progress } => {
+            answer_by_itself(&wires, *listener, progress);
+            drop(wires);
+            Ok(())
+        }
+        Answering::Face { name: FaceName::Json, .. } => json::run(wires, io::stdin(), io::stdout()),
+        Answering::Face { name: FaceName::Terminal, ascii, no_colour } if terminal::available() => {
+            terminal::run(wires, terminal::Look::from_environment(ascii, no_colour), &screen)
+        }
+        Answering::Face { .. } => plain::run(wires, io::stdin(), io::stdout()),
+    };
+    let ending = conducting.join().map_err(|_| {
+        anyhow!("the visit's own thread failed; the visit file is whole up to the last answer shown as taken")
+    })?;
+    shown?;
+    match ending.signal {
+        Some(signal) => Err(Failure::Signalled(signal)),
+        None => Ok(ending),
+    }
+}
+
+/// Writes the sheet beside the visit file.
+fn write_sheet(file: &Path, state: &State, ranking: &crate::judge::Ranking) -> Result<PathBuf, String> {
+    let opened = crate::visit::read(file).map_err(|error| error.to_string())?;
+    let facts = report::facts_of(PROGRAM, file, &opened, state, ranking);
+    let folder = file.parent().unwrap_or(Path::new("."));
+    report::write(folder, &state.brief().name, &facts, false)
+        .map(|written| written.sheet)
+        .map_err(|error| error.to_string())
+}
+
+/// Now, as it is written into files.
+pub fn now() -> WallTime {
+    WallTime::now()
+}
