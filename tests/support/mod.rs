@@ -1,0 +1,8 @@
+//! Shared by the tests of behaviour.
+#![allow(dead_code)]
+
+pub mod player;
+pub mod screen;
+pub mod script;
+pub mod sound_server;
+pub mod tones;
