@@ -1,0 +1,298 @@
+//! Sessions on the fast clock through the JSON face: what is refused, what commands do, what happens when the disk is full.
+
+mod support;
+
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+use evenbass::routine::{Event, Stage, State};
+use evenbass::visit::{self, Opened};
+use serde_json::{Value, json};
+use support::script::{Talk, answer_to, evenbass, rehearsal};
+use tempfile::TempDir;
+
+struct Session {
+    home: TempDir,
+    talk: Talk,
+}
+
+impl Session {
+    fn begin() -> Self {
+        let home = tempfile::tempdir().unwrap();
+        let talk = Talk::start(rehearsal(home.path(), home.path(), 11, "60"));
+        Self { home, talk }
+    }
+
+    fn at(kind: &str) -> (Self, Value) {
+        let mut session = Self::begin();
+        let question = session.talk.answer_until(|question| question["ask"] == kind);
+        (session, question)
+    }
+
+    fn file(&self) -> PathBuf {
+        self.home.path().join("rehearsal.visit.jsonl")
+    }
+
+    fn opened(&self) -> Opened {
+        visit::read(&self.file()).expect("the visit file is whole")
+    }
+
+    /// What was answered and asked for; not what sounded meanwhile.
+    fn happened(&self) -> Vec<Event> {
+        let events = self.opened().events.into_iter().map(|recorded| recorded.stamped.event);
+        events.filter(|event| !matches!(event, Event::Sounded { .. })).collect()
+    }
+
+    fn state(&self) -> State {
+        let opened = self.opened();
+        let events = opened.events.into_iter().map(|recorded| recorded.stamped);
+        State::replay(opened.header.brief.into(), events).expect("the file can be replayed")
+    }
+
+    fn say(&mut self, line: &Value) -> &mut Self {
+        self.talk.say(line);
+        self
+    }
+
+    fn command(&mut self, name: &str) -> &mut Self {
+        self.say(&json!({ "do": name }))
+    }
+
+    fn answer(&mut self, question: &Value) -> &mut Self {
+        self.say(&answer_to(question))
+    }
+}
+
+#[test]
+fn what_does_not_fit_is_refused_and_changes_nothing() {
+    let (mut session, question) = Session::at("rate");
+    let id = question["id"].as_u64().unwrap();
+    let before = session.happened();
+    for (said, why) in [
+        (json!({ "rating": 4, "id": id }), "-3 (lost) to 3 (booming)"),
+        (json!({ "rating": 0.5, "id": id }), "whole number"),
+        (json!({ "level_db": 70.0, "id": id }), "there is no answer to this question"),
+        (json!({ "yes": true, "id": id }), "does not answer this question"),
+        (json!({ "rating": 1, "id": id - 1 }), "is not open"),
+        (json!({ "rating": 1, "id": id + 1 }), "is not open"),
+        (json!({ "answer": "level", "value": 70.0, "id": id }), "does not answer this question"),
+        (json!({ "do": "sing" }), "there is no command"),
+        (json!([1]), "a list"),
+    ] {
+        let refused = session.say(&said).talk.hear_of("refused");
+        let words = refused["refused"].as_str().unwrap();
+        println!("{said}: {words}");
+        assert!(words.contains(why), "{said}: {words}");
+    }
+    assert_eq!(session.happened(), before, "what was refused has left a trace");
+    let taken = session.say(&json!({ "rating": 1, "id": id })).talk.hear_of("taken");
+    assert_eq!(taken["id"], id);
+    let again = session.say(&json!({ "rating": 2, "id": id })).talk.hear_of("refused");
+    assert_eq!(again["id"], id);
+    let events = session.happened();
+    let added = &events[before.len()..];
+    assert!(matches!(added, [Event::Answered { question, .. }] if question.0 == id), "{added:?}");
+}
+
+#[test]
+fn commands_at_the_wrong_time_are_refused() {
+    let (mut session, _) = Session::at("confirm");
+    let before = session.happened();
+    for command in ["back", "skip", "decide", "again", "louder", "undo"] {
+        let refused = session.command(command).talk.hear_of("refused");
+        println!("{command}: {}", refused["refused"]);
+    }
+    assert_eq!(session.happened(), before, "what was refused has left a trace");
+}
+
+#[test]
+fn undo_takes_the_last_answer_back() {
+    let (mut session, question) = Session::at("rate");
+    let before = session.state();
+    session.answer(&question).talk.hear_of("taken");
+    let next = session.talk.hear_of("ask");
+    assert_ne!((&next["note"], &next["id"]), (&question["note"], &question["id"]));
+    let again = session.command("undo").talk.hear_of("ask");
+    assert_eq!((&again["note"], &again["spot"]), (&question["note"], &question["spot"]));
+    assert!(again["id"].as_u64() > next["id"].as_u64(), "an id is never used twice");
+    assert_eq!(session.state().evidence(), before.evidence());
+    assert!(matches!(session.happened().last(), Some(Event::Undo)));
+}
+
+#[test]
+fn back_skip_and_again_move_over_the_notes() {
+    let (mut session, first) = Session::at("rate");
+    session.answer(&first).talk.hear_of("taken");
+    let second = session.talk.hear_of("ask");
+    let back = session.command("back").talk.hear_of("ask");
+    assert_eq!(back["note"], first["note"]);
+    session.say(&json!({ "rating": 3, "id": back["id"] })).talk.hear_of("taken");
+    let evidence = session.state().evidence();
+    assert_eq!(evidence.len(), 1, "the new answer replaces the old one: {evidence:?}");
+    assert!(format!("{evidence:?}").contains("Rating(3)"), "{evidence:?}");
+    let open = session.talk.hear_of("ask");
+    assert_eq!(open["note"], second["note"]);
+    let skipped = session.command("skip").talk.hear_of("ask");
+    assert_ne!(skipped["note"], second["note"]);
+    assert_eq!(session.state().evidence().len(), 1, "what was skipped is no evidence");
+    let played = |session: &Session| session.opened().events.len();
+    let before = played(&session);
+    session.command("again").answer(&skipped).talk.hear_of("taken");
+    assert!(played(&session) > before + 1, "nothing was played again");
+}
+
+#[test]
+fn pause_and_stop_wait_until_continue() {
+    for command in ["pause", "stop"] {
+        let (mut session, question) = Session::at("rate");
+        session.command(command).talk.hear_of("paused");
+        assert!(session.state().paused().is_some());
+        let evidence = session.state().evidence();
+        session.answer(&question).talk.hear_of("refused");
+        assert_eq!(session.state().evidence(), evidence, "{command}");
+        session.command("continue").talk.hear_of("continued");
+        let open = session.talk.hear_of("ask");
+        assert_eq!(open["note"], question["note"]);
+        session.answer(&open).talk.hear_of("taken");
+    }
+}
+
+/// A visit that was finished early; what it said at its end.
+fn finished() -> (Session, Value) {
+    let (mut session, question) = Session::at("rate");
+    session.answer(&question).talk.hear_of("taken");
+    session.talk.hear_of("ask");
+    session.command("decide");
+    session.talk.hear_of("verdict");
+    let done = loop {
+        let line = session.talk.hear().expect("it goes on to the end");
+        if line.get("ask").is_some() {
+            session.answer(&line);
+        }
+        if let Some(done) = line.get("done") {
+            break done.clone();
+        }
+    };
+    assert!(session.talk.end().0.success());
+    (session, done)
+}
+
+fn output(home: &Path, arguments: &[&str]) -> (Option<i32>, String, String) {
+    let output = evenbass(home).args(arguments).output().expect("the program starts");
+    let text = |bytes| String::from_utf8(bytes).expect("text");
+    (output.status.code(), text(output.stdout), text(output.stderr))
+}
+
+#[test]
+fn a_finished_visit_is_ranked_and_reported_the_same_each_time() {
+    let (session, done) = finished();
+    assert_eq!(session.state().stage(), &Stage::Done);
+    assert!(Path::new(done["sheet"].as_str().unwrap()).exists());
+    let home = session.home.path();
+    let file = "rehearsal.visit.jsonl";
+    let bytes = fs::read(session.file()).unwrap();
+    let (code, ranked, words) = output(home, &["rank", "--json", file]);
+    assert_eq!(code, Some(0), "{words}");
+    let ranking: Value = serde_json::from_str(&ranked).unwrap();
+    assert_eq!(ranking["spots"].as_array().map(Vec::len), Some(3), "{ranking}");
+    let leader = ranking["ranking"]["spots"][0]["spot"].as_u64().unwrap() as usize;
+    assert_eq!(ranking["spots"][leader], done["spot"], "the ranking names another spot than the visit did");
+    assert_eq!(output(home, &["rank", "--json", file]).1, ranked, "the same file ranks differently");
+    let reports: Vec<Vec<(String, Vec<u8>)>> = ["one", "two"]
+        .into_iter()
+        .map(|folder| {
+            fs::create_dir(home.join(folder)).unwrap();
+            let (code, sheet, words) = output(home, &["report", file, "--folder", folder]);
+            assert_eq!(code, Some(0), "{words}");
+            assert!(home.join(sheet.trim()).exists(), "{sheet}");
+            let mut files: Vec<_> = fs::read_dir(home.join(folder)).unwrap().map(|entry| entry.unwrap()).collect();
+            files.sort_by_key(|entry| entry.file_name());
+            let read = |entry: &fs::DirEntry| {
+                (entry.file_name().to_string_lossy().into_owned(), fs::read(entry.path()).unwrap())
+            };
+            files.iter().map(read).collect()
+        })
+        .collect();
+    assert!(reports[0] == reports[1], "the same file gives different reports");
+    assert_eq!(fs::read(session.file()).unwrap(), bytes, "rank and report leave the visit as it is");
+}
+
+#[test]
+fn a_visit_is_never_replaced() {
+    let home = tempfile::tempdir().unwrap();
+    evenbass(home.path());
+    fs::write(home.path().join("attic.visit.jsonl"), "something of value").unwrap();
+    let (code, _, words) = output(home.path(), &["begin", "attic", "--room", "room.toml", "--kit", "kit.toml"]);
+    assert_eq!(code, Some(2), "{words}");
+    assert!(words.contains("attic.visit.jsonl") && words.contains("not replaced"), "{words}");
+    assert_eq!(fs::read_to_string(home.path().join("attic.visit.jsonl")).unwrap(), "something of value");
+}
+
+/// The program in a shell that lets no file grow beyond so many blocks of 512 bytes (POSIX, `ulimit -f`).
+fn with_a_full_disk(command: &Command, blocks: u64) -> Command {
+    let mut shell = Command::new("sh");
+    // The limit comes as a signal as well; ignored, the write fails as on a full disk.
+    shell.args(["-c", "trap '' XFSZ; ulimit -f \"$0\"; exec \"$@\"", &blocks.to_string()]);
+    shell.arg(command.get_program()).args(command.get_args());
+    for (name, value) in command.get_envs() {
+        value.map(|value| shell.env(name, value));
+    }
+    shell.current_dir(command.get_current_dir().expect("it runs in the test's home"));
+    shell
+}
+
+#[test]
+fn on_a_full_disk_nothing_is_shown_as_taken() {
+    let (mut session, question) = Session::at("rate");
+    session.answer(&question).talk.hear_of("taken");
+    session.command("leave").talk.hear_of("left");
+    session.talk.end();
+    // Room for the events that open the session and lead back to the notes, and some more.
+    let bytes = fs::metadata(session.file()).unwrap().len();
+    let blocks = (bytes + 4_000).div_ceil(512);
+    let mut resume = evenbass(session.home.path());
+    resume.arg("resume").arg(session.file()).args(["--face", "json"]);
+    session.talk = Talk::start(with_a_full_disk(&resume, blocks));
+    let mut taken = Vec::new();
+    let (notice, refused) = loop {
+        let line = session.talk.hear().expect("the program survives");
+        if let Some(notice) = line.get("notice") {
+            break (notice.as_str().unwrap().to_owned(), taken.len());
+        }
+        if line.get("taken").is_some() {
+            taken.push(line["id"].as_u64().unwrap());
+        }
+        if line.get("ask").is_some() {
+            session.answer(&line);
+        }
+    };
+    println!("{notice}");
+    assert!(notice.contains("make space on the disk") && notice.contains("not taken"), "{notice}");
+    // The question is open again, and goes on being refused.
+    let open = session.talk.hear_of("ask");
+    session.answer(&open).command("leave").talk.hear_of("left");
+    let (status, words) = session.talk.end();
+    assert!(status.success(), "{words}");
+    let answered: Vec<u64> = session
+        .happened()
+        .iter()
+        .filter_map(|event| if let Event::Answered { question, .. } = event { Some(question.0) } else { None })
+        .collect();
+    assert!(taken.iter().all(|id| answered.contains(id)), "{taken:?} {answered:?}");
+    assert_eq!(taken.len(), refused);
+    let mut again = Talk::start(resume);
+    let question = again.hear_of("ask");
+    again.say(&answer_to(&question));
+    again.hear_of("taken");
+}
+
+#[test]
+fn a_folder_that_cannot_be_written_is_named() {
+    let home = tempfile::tempdir().unwrap();
+    let nowhere = home.path().join("not-there");
+    let mut talk = Talk::start(rehearsal(home.path(), &nowhere, 1, "10"));
+    let (status, words) = talk.end();
+    assert_eq!(status.code(), Some(1), "{words}");
+    assert!(words.contains("not-there") && words.contains("the folder is not there"), "{words}");
+}
