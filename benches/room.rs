@@ -1,0 +1,95 @@
+//! How well and how fast the room is predicted.
+//!
+//! `cargo bench --bench room` times the work; `cargo bench --bench room -- truth DIR…` compares predictions with rooms
+//! whose responses are known (`ID_geometry.csv` and `ID_response.csv` for each, sizes in `manifest.json`).
+
+#[path = "room/truth.rs"]
+mod truth;
+
+use std::time::Instant;
+
+use evenbass::room::field::RoomField;
+use evenbass::room::green::DampedBox;
+use evenbass::room::{Room, ensemble, map};
+
+fn main() {
+    let arguments: Vec<String> = std::env::args().skip(1).filter(|argument| argument != "--bench").collect();
+    match arguments.split_first() {
+        Some((first, folders)) if first == "truth" => truth::report(folders),
+        _ => speed(),
+    }
+}
+
+/// The best of several runs, in milliseconds.
+fn time_ms<T>(runs: usize, mut work: impl FnMut() -> T) -> f64 {
+    let timed = |_| {
+        let start = Instant::now();
+        std::hint::black_box(work());
+        start.elapsed().as_secs_f64() * 1e3
+    };
+    (0..runs).map(timed).fold(f64::INFINITY, f64::min)
+}
+
+/// Four corners of a rectangle of 6.4 by 5.2 m and eight places between them.
+fn rectangle_with_12_spots() -> Room {
+    let mut text = "size_m = [6.4, 5.2]\nheight_m = 2.5\n[[seat]]\nname = \"S\"\nat_m = [4.1, 2.4]\n".to_owned();
+    for spot in 0..12 {
+        let share = f64::from(spot) / 11.0;
+        text += &format!(
+            "[[spot]]\nname = \"P{spot}\"\nat_m = [{}, {}]\n",
+            0.35 + 5.7 * share,
+            if spot % 2 == 0 { 0.35 } else { 4.85 }
+        );
+    }
+    Room::from_toml("bench", &text).expect("the bench room is well formed")
+}
+
+fn speed() {
+    let room = rectangle_with_12_spots();
+    let notes_hz: Vec<f64> = (0..28).map(|n| 25.0 * (f64::from(n) / 12.0).exp2()).collect();
+    let ms = time_ms(10, || ensemble::predicted_levels(&room, 0, &notes_hz, 1.0 / 12.0, 64, 1));
+    println!("predicted levels, rectangle, 12 spots x 28 notes x 64 draws: {ms:.1} ms");
+    let l_room = l_room(1.0);
+    let ms = time_ms(5, || ensemble::predicted_levels(&l_room, 0, &notes_hz, 1.0 / 12.0, 64, 1));
+    println!("predicted levels, L-shape, 6 spots x 28 notes x 64 draws: {ms:.1} ms");
+    for scale in [1.0, 1.5, 2.0] {
+        let l_room = self::l_room(scale);
+        let count = RoomField::new(&l_room, 160.0).expect("an outline").resonances().len();
+        let ms = time_ms(5, || RoomField::new(&l_room, 160.0));
+        println!("waves of an L-shape x {scale}, plan waves to 200 Hz, {count} resonances to 160 Hz: {ms:.1} ms");
+    }
+    speed_of_maps();
+    let green = DampedBox { size_m: [5.0, 4.0, 2.5], speed_m_per_s: 343.0, damping_per_s: 20.0 };
+    let ms = time_ms(10, || {
+        notes_hz.iter().map(|f| green.green_per_m([1.0, 0.7, 0.5], [3.2, 2.9, 1.2], *f).re).sum::<f64>()
+    });
+    println!("exact spot to seat response, 28 frequencies: {:.1} us a frequency", ms * 1e3 / 28.0);
+    let ms = time_ms(3, || evenbass::room::study(&l_room));
+    println!("whole study of the L-shape: {ms:.0} ms");
+}
+
+/// The floor map: 5 cm, 30 m², 88 frequencies, 3 seats.
+fn speed_of_maps() {
+    let seats = "height_m = 2.5\n[[seat]]\nname = \"a\"\nat_m = [3.9, 2.4]\n[[seat]]\nname = \"b\"\nat_m = [3.1, 1.6]\n\
+                 [[seat]]\nname = \"c\"\nat_m = [2.2, 2.9]\n";
+    let frequencies_hz: Vec<f64> = (0..88).map(|n| 20.0 * (f64::from(n) / 34.0).exp2()).collect();
+    for floor in ["size_m = [6.0, 5.0]", "floor_m = [[0,0],[6.6,0],[6.6,3.4],[4.2,3.4],[4.2,5.2],[0,5.2]]"] {
+        let room = Room::from_toml("bench", &format!("{floor}\n{seats}")).expect("the bench room is well formed");
+        let field = RoomField::new(&room, 200.0).expect("an outline");
+        let ms = time_ms(5, || map::spread_maps(&room, &field, &frequencies_hz, 0.3, 0.05));
+        println!("floor map, {floor}, 5 cm, 88 frequencies, 3 seats: {ms:.0} ms");
+    }
+}
+
+fn l_room(scale: f64) -> Room {
+    let corners =
+        [[0.0, 0.0], [6.6, 0.0], [6.6, 3.4], [4.2, 3.4], [4.2, 5.2], [0.0, 5.2]].map(|c| c.map(|x| x * scale));
+    let mut text =
+        format!("large = true\nfloor_m = {corners:?}\nheight_m = 2.5\n[[seat]]\nname = \"S\"\nat_m = [2.9, 1.9]\n");
+    for (spot, [x, y]) in
+        [[0.4, 0.4], [6.2, 0.4], [6.2, 3.0], [0.4, 4.8], [3.8, 4.8], [0.4, 2.6]].into_iter().enumerate()
+    {
+        text += &format!("[[spot]]\nname = \"P{spot}\"\nat_m = [{}, {}]\n", x * scale, y * scale);
+    }
+    Room::from_toml("bench", &text).expect("the bench room is well formed")
+}
