@@ -6,8 +6,8 @@ EVENBASS := $(CARGO) run --locked --quiet --
 
 .PHONY: demo test bench docs needed-to-build needed-to-test clean
 
-# The main job without a sound card: a whole visit in a virtual room, and its set-up sheet. Built like the tests, which is
-# quicker from cold than a release, and is not built again by them.
+# The main job without a sound card: a whole visit in a virtual room, and its set-up sheet. A development build, because the
+# tests use most of it again; from cold it takes about as long as a release.
 demo: needed-to-build
 	$(CARGO) build --locked
 	rm -rf $(DEMO)
