@@ -3,7 +3,7 @@
 use std::time::{Duration, Instant};
 
 use crossbeam_channel::{Receiver, RecvTimeoutError};
-use signal_hook::consts::{SIGINT, SIGTERM};
+use signal_hook::consts::{SIGHUP, SIGINT, SIGTERM, SIGTSTP};
 use signal_hook::iterator::Signals;
 
 use crate::cli::args::{How, Play, PlayWhat};
@@ -155,7 +155,7 @@ impl Playing {
         let peak = peak(recipe, sound.engine.rate(), level, how)?;
         sound.engine.set_ceiling(peak.max(START) + GainDb::new(0.01));
         let moments = sound.moments.take().unwrap_or_else(crossbeam_channel::never);
-        let interrupted = Signals::new([SIGINT, SIGTERM])?;
+        let interrupted = Signals::new([SIGINT, SIGTERM, SIGHUP, SIGTSTP])?;
         Ok(Self { sound, moments, interrupted, tone: ToneId(0), level, stopped: false })
     }
 

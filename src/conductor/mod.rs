@@ -431,7 +431,13 @@ impl Conductor {
             Some(why) => {
                 self.baton.player.hush();
                 self.baton.journal.carry_on();
-                self.notice(format!("This was not taken, because it could not be written: {why}"));
+                let words = format!("This was not taken, because it could not be written: {why}");
+                if pending.face.is_some() {
+                    // A face that missed the moment without a question still learns that its answer has to be given again.
+                    self.refusal = Some(words.clone());
+                    self.refusals += 1;
+                }
+                self.notice(words);
                 if self.baton.state.stage() == &Stage::Consult {
                     // The judge's answer was lost with it; somebody has to ask again.
                     self.pause("The visit file cannot be written.".into());
@@ -570,17 +576,7 @@ impl Conductor {
         let mut told = Vec::new();
         self.publish();
         self.faces.clear();
-        if !self.baton.clock.is_fast() {
-            self.fade_out();
-        }
         self.baton.player.close(&mut told);
-        let at_s = self.baton.clock.now_s().max(self.baton.state.now_s());
-        let last = told.into_iter().filter_map(Told::fact).chain(self.facts.drain(..));
-        for event in last.filter(|event| matches!(event, Event::Sounded { .. } | Event::Guarded { .. })) {
-            self.tickets += 1;
-            // What sounded last is worth a line, but no reason not to end.
-            let _ = self.baton.journal.write(Stamped { at_s, event }, self.tickets);
-        }
         let ending =
             Ending { done: self.baton.state.stage() == &Stage::Done, sheet: self.sheet.take(), signal: self.signal };
         // Everything handed in is written before the program ends; what fails now was never shown as taken.

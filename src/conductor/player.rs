@@ -25,16 +25,6 @@ pub enum Told {
     Gaps(u64),
 }
 
-impl Told {
-    /// What has to be written down, if it is that.
-    pub fn fact(self) -> Option<Event> {
-        match self {
-            Self::Fact(event) => Some(event),
-            Self::Refused(_) | Self::Gaps(_) => None,
-        }
-    }
-}
-
 /// Plays the cue it was given last.
 pub struct Player {
     engine: Engine,

@@ -29,7 +29,7 @@ pub enum FaceError {
     #[error("cannot write to standard output: {0}; the visit is kept, `resume` goes on with it")]
     Output(#[source] io::Error),
     /// The terminal does not do what is needed.
-    #[error("cannot use this terminal: {0}; the visit is kept, `resume --plain` goes on without a full screen")]
+    #[error("cannot use this terminal: {0}; the visit is kept, `resume --face lines` goes on without a full screen")]
     Terminal(#[source] io::Error),
 }
 
