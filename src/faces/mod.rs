@@ -1,4 +1,4 @@
-//! The faces of a visit: each draws the latest [`View`] and sends [`Action`]s, and knows nothing else.
+//! The faces of a visit: each draws the latest [`View`](crate::view::View) and sends [`Action`]s, and knows nothing else.
 //!
 //! A face is a blocking function that runs on its own thread until it has shown a view that says the program is about to
 //! end, or until the conductor's end of the channel is gone. While it is truly there it says so each second; what that
