@@ -3,17 +3,12 @@
 use serde::{Deserialize, Serialize};
 
 use crate::acoustics::equal_loudness;
+pub use crate::acoustics::note_levels::{CEILING_OVER_REFERENCE, GREATEST_BOOST, HIGHEST_CEILING};
 use crate::signal;
 use crate::units::{Dbfs, GainDb};
 
 /// The first sound of a visit, and of every new start, has this level.
 pub const START: Dbfs = Dbfs::new(-60.0);
-/// The most that a note is raised over the reference.
-pub const MOST_BOOST: GainDb = GainDb::new(12.0);
-/// From the reference to the ceiling: the boost, and the crest of noise over a sine.
-pub const HEADROOM: GainDb = GainDb::new(16.0);
-/// A ceiling is never above this.
-pub const HIGHEST_CEILING: Dbfs = Dbfs::new(-3.0);
 /// A comfort level above this is not accepted: the amplifier is too low.
 pub const HIGHEST_COMFORT: Dbfs = Dbfs::new(-19.0);
 /// Boost rises by this much at a time while the lowest notes are tried.
@@ -21,7 +16,7 @@ pub const STRAIN_STEP: GainDb = GainDb::new(3.0);
 
 /// The ceiling that goes with a level of the reference tone.
 pub fn ceiling_for(reference: Dbfs) -> Dbfs {
-    (reference + HEADROOM).min(HIGHEST_CEILING)
+    (reference + CEILING_OVER_REFERENCE).min(HIGHEST_CEILING)
 }
 
 /// How one note is played.
@@ -42,7 +37,7 @@ pub struct LevelPlan {
 }
 
 impl LevelPlan {
-    /// Levels by ISO 226:2023 at `loudness_phon`, nothing boosted by more than [`MOST_BOOST`].
+    /// Levels by ISO 226:2023 at `loudness_phon`, nothing boosted by more than [`GREATEST_BOOST`].
     ///
     /// `lowest_hz` is the lowest frequency in each note's tone, from which the fall below 25 Hz is counted;
     /// `deep_driver` says that the driver needs no such fall.
@@ -53,7 +48,7 @@ impl LevelPlan {
             .map(|(&frequency_hz, &lowest_hz)| {
                 let wanted = equal_loudness_gain(frequency_hz, reference_hz, loudness_phon);
                 let fall = if deep_driver { GainDb::ZERO } else { signal::driver_guard_gain(lowest_hz) };
-                NoteLevel { wanted, played: wanted, shortfall: GainDb::ZERO }.capped(MOST_BOOST, fall)
+                NoteLevel { wanted, played: wanted, shortfall: GainDb::ZERO }.capped(GREATEST_BOOST, fall)
             })
             .collect();
         Self { notes }

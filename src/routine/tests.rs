@@ -4,7 +4,9 @@ use std::sync::Arc;
 
 use proptest::prelude::*;
 
-use super::levels::{HIGHEST_CEILING, HIGHEST_COMFORT, LevelPlan, MOST_BOOST, START, ceiling_for, equal_loudness_gain};
+use super::levels::{
+    GREATEST_BOOST, HIGHEST_CEILING, HIGHEST_COMFORT, LevelPlan, START, ceiling_for, equal_loudness_gain,
+};
 use super::question::{Answer, Ask, QuestionId};
 use super::{Brief, Effect, Event, Kit, Refusal, Stage, Stamped, State};
 use crate::evidence::Rating;
@@ -84,8 +86,8 @@ fn levels_are_the_standards_differences() {
 fn what_cannot_be_boosted_is_a_shortfall() {
     let mut plan = LevelPlan::new(&[25.0, 40.0, 50.0, 80.0], &[25.0, 40.0, 50.0, 80.0], 50.0, 50.0, false);
     let lowest = plan.notes()[0];
-    assert_eq!(lowest.played, MOST_BOOST);
-    assert!((lowest.shortfall - (lowest.wanted - MOST_BOOST)).db().abs() < 1e-9);
+    assert_eq!(lowest.played, GREATEST_BOOST);
+    assert!((lowest.shortfall - (lowest.wanted - GREATEST_BOOST)).db().abs() < 1e-9);
     assert_eq!(plan.boosted(), [1, 0]);
     plan.limit(1, GainDb::new(3.0));
     for note in 0..2 {
