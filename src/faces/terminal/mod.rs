@@ -106,7 +106,8 @@ fn fill(wires: &Wires, look: Look, screen: &ScreenHandle) -> io::Result<()> {
                 Err(_) => typed_open = false,
             },
             recv(ticks) -> _ => {
-                redraw = face.hand.has_waited(Instant::now());
+                // A window that changed before its signal was listened to told nobody.
+                redraw = face.hand.has_waited(Instant::now()) || is_outgrown(&mut terminal)?;
                 if !keyboard.is_finished() && wires.send(Action::Alive).is_err() {
                     return Ok(());
                 }
@@ -114,7 +115,7 @@ fn fill(wires: &Wires, look: Look, screen: &ScreenHandle) -> io::Result<()> {
             recv(woken) -> _ => terminal = blank_terminal()?,
         }
         if redraw {
-            if terminal.get_frame().area().as_size() != window()? {
+            if is_outgrown(&mut terminal)? {
                 terminal = blank_terminal()?;
             }
             face.draw(&mut terminal, screen)?;
@@ -137,6 +138,11 @@ fn blank_terminal() -> io::Result<Terminal<CrosstermBackend<Stdout>>> {
 /// The window's size in cells.
 fn window() -> io::Result<Size> {
     size().map(Size::from)
+}
+
+/// Whether the window has another size than what is drawn.
+fn is_outgrown(terminal: &mut Terminal<CrosstermBackend<Stdout>>) -> io::Result<bool> {
+    Ok(terminal.get_frame().area().as_size() != window()?)
 }
 
 /// The last of the views that are there.
