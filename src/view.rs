@@ -56,8 +56,16 @@ pub enum Action {
 }
 
 /// Tells the faces of a visit apart, so that the conductor knows which one is in charge.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
+#[serde(transparent)]
 pub struct FaceId(pub u32);
+
+impl FaceId {
+    /// One of several hands behind one face, such as one phone of the handset; hands are counted from 0.
+    pub fn hand(self, hand: u16) -> Self {
+        Self(self.0 | (u32::from(hand) + 1) << 16)
+    }
+}
 
 /// What a face is given by the conductor.
 ///
@@ -126,6 +134,8 @@ pub struct View {
     pub refusal: Option<String>,
     /// How many actions were refused so far, so that the same refusal twice is seen twice.
     pub refusals: u64,
+    /// Whoever moved the visit on last and is still there: what the others may not do hangs on it.
+    pub in_charge: Option<FaceId>,
     /// Which actions lead somewhere now.
     pub offers: Offers,
     /// The set-up sheet, once it is written.

@@ -53,6 +53,7 @@ impl Conductor {
             notices: self.notices.iter().map(|(_, notice)| notice.clone()).collect(),
             refusal: self.refusal.clone(),
             refusals: self.refusals,
+            in_charge: self.watch.who_is_in_charge(),
             offers: Offers::of(state),
             sheet: self.sheet.clone(),
             closing: self.closing,

@@ -43,6 +43,11 @@ impl Watch {
         self.in_charge = Some(face);
     }
 
+    /// The face that gave the last answer, unless it fell silent.
+    pub fn who_is_in_charge(&self) -> Option<FaceId> {
+        self.in_charge
+    }
+
     /// Why everything has to fade now, if it has to.
     pub fn look(&mut self) -> Option<String> {
         if self.fast {

@@ -4,8 +4,8 @@
 //! end, or until the conductor's end of the channel is gone. While it is truly there it says so each second; what that
 //! means is for each face to decide (the terminal: its event loop turns; lines and JSON: standard input is open).
 
-mod answering;
 mod dialogue;
+mod form;
 pub mod json;
 pub mod plain;
 pub mod terminal;

@@ -54,6 +54,7 @@ pub(super) fn view(chapter: Chapter) -> View {
         notices: Vec::new(),
         refusal: None,
         refusals: 0,
+        in_charge: None,
         offers: Offers::default(),
         sheet: None,
         closing: false,

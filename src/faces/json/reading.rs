@@ -2,8 +2,8 @@
 
 use serde_json::{Map, Value};
 
-use crate::faces::answering;
 use crate::faces::dialogue::{Meaning, Reply, Unfit};
+use crate::faces::form::{Button, Form, Input, Nudge, NumberField, NumberKind};
 use crate::view::{Action, Answer, Ask, Question, QuestionId, Rating};
 
 /// Seconds that an answer can have taken; a day is a slip.
@@ -66,7 +66,8 @@ pub(super) fn reply(line: &str, question: &Question) -> Result<Reply, Unfit> {
     meant_for(&object, question)?;
     let rattles = flag(&object, "rattles").map_err(here)?;
     let seconds = seconds(&object).map_err(here)?;
-    if let Ask::Comfort { .. } = question.ask {
+    let form = Form::of(&question.ask);
+    if let Input::Nudge(_) = form.input {
         if flag(&object, "louder").map_err(here)? {
             return Ok(Reply::Nudge(Action::Louder));
         }
@@ -74,8 +75,8 @@ pub(super) fn reply(line: &str, question: &Question) -> Result<Reply, Unfit> {
             return Ok(Reply::Nudge(Action::Quieter));
         }
     }
-    let answer = answer(&object, question).map_err(here)?;
-    let answer = answering::fit(&question.ask, answer).map_err(here)?;
+    let answer = answer(&object, question, &form.input).map_err(here)?;
+    let answer = form.fit(answer).map_err(here)?;
     Ok(Reply::Answer { answer, rattles, seconds })
 }
 
@@ -102,7 +103,7 @@ fn meant_for(object: &Map<String, Value>, question: &Question) -> Result<(), Unf
 
 /// The answer itself, from the key that the kind of question asks for, or in the general form for any kind:
 /// `{"answer":KIND,"value":…}`.
-fn answer(object: &Map<String, Value>, question: &Question) -> Result<Answer, String> {
+fn answer(object: &Map<String, Value>, question: &Question, input: &Input) -> Result<Answer, String> {
     if let Some(kind) = object.get("answer") {
         let mut general = Map::new();
         general.insert("answer".into(), kind.clone());
@@ -112,15 +113,17 @@ fn answer(object: &Map<String, Value>, question: &Question) -> Result<Answer, St
         return serde_json::from_value(Value::Object(general))
             .map_err(|error| format!("not a known answer ({error}); send {}", example(question)));
     }
-    let own = match &question.ask {
-        Ask::Confirm { .. } | Ask::Comfort { .. } => None,
-        Ask::Choose { options, .. } => object.get("choice").map(|value| choice(value, options)),
-        Ask::Number { .. } => object.get("number").map(|value| number(value, "number").map(Answer::Number)),
-        Ask::Text { .. } => object.get("text").map(text),
-        Ask::Move { name, .. } => object.get("arrived").map(|value| arrived(value, name)),
-        Ask::Anchors => object.get("heard").map(|value| truth(value, "heard").and_then(only_true(Answer::Heard))),
-        Ask::Rate(_) => object.get("rating").map(rating),
-        Ask::Meter(_) => object.get("level_db").map(|value| number(value, "level_db").map(Answer::Level)),
+    let own = match (&question.ask, input) {
+        (Ask::Move { name, .. }, _) => object.get("arrived").map(|value| arrived(value, name)),
+        (Ask::Anchors, _) => object.get("heard").map(|value| truth(value, "heard").and_then(only_true(Answer::Heard))),
+        (_, Input::Choose(options)) => object.get("choice").map(|value| choice(value, options)),
+        (_, Input::Number(field)) => {
+            let key = number_key(field);
+            object.get(key).map(|value| number(value, key).map(|number| field.kind.answer(number)))
+        }
+        (_, Input::Text { .. }) => object.get("text").map(text),
+        (_, Input::Steps) => object.get("rating").map(rating),
+        (_, Input::Confirm { .. } | Input::Nudge(_)) => None,
     };
     if let Some(answer) = own {
         return answer;
@@ -132,9 +135,16 @@ fn answer(object: &Map<String, Value>, question: &Question) -> Result<Answer, St
     }
 }
 
-fn choice(value: &Value, options: &[String]) -> Result<Answer, String> {
+fn number_key(field: &NumberField) -> &'static str {
+    match field.kind {
+        NumberKind::Number => "number",
+        NumberKind::Level => "level_db",
+    }
+}
+
+fn choice(value: &Value, options: &[Button]) -> Result<Answer, String> {
     let position = match value {
-        Value::String(name) => options.iter().position(|option| option == name),
+        Value::String(name) => options.iter().position(|option| option.label == *name),
         other => other.as_u64().and_then(|position| usize::try_from(position).ok()),
     };
     position.map(Answer::Choice).ok_or_else(|| {
@@ -207,16 +217,18 @@ fn kind_of(value: &Value) -> &'static str {
 
 /// An answer that would do, for the refusal's last words.
 fn example(question: &Question) -> String {
-    match &question.ask {
-        Ask::Confirm { no: Some(_), .. } => r#"{"yes":true} or {"yes":false}"#.into(),
-        Ask::Comfort { .. } => r#"{"louder":true}, {"quieter":true}, or {"yes":true} when it is comfortable"#.into(),
-        Ask::Choose { .. } => r#"{"choice":0}"#.into(),
-        Ask::Number { low, high, .. } => format!(r#"{{"number":X}} with X from {low} to {high}"#),
-        Ask::Text { .. } => r#"{"text":"…"}"#.into(),
-        Ask::Move { name, .. } => format!(r#"{{"arrived":"{name}"}}"#),
-        Ask::Anchors => r#"{"heard":true}"#.into(),
-        Ask::Rate(_) => r#"{"rating":0} with -3 to 3"#.into(),
-        Ask::Meter(_) => r#"{"level_db":71.5}"#.into(),
-        _ => r#"{"yes":true}"#.into(),
+    match (&question.ask, Form::of(&question.ask).input) {
+        (Ask::Move { name, .. }, _) => format!(r#"{{"arrived":"{name}"}}"#),
+        (Ask::Anchors, _) => r#"{"heard":true}"#.into(),
+        (_, Input::Confirm { no: Some(_), .. }) => r#"{"yes":true} or {"yes":false}"#.into(),
+        (_, Input::Confirm { no: None, .. }) => r#"{"yes":true}"#.into(),
+        (_, Input::Nudge(Nudge { done, .. })) => {
+            format!(r#"{{"louder":true}}, {{"quieter":true}}, or {{"yes":true}} for '{}'"#, done.label)
+        }
+        (_, Input::Choose(_)) => r#"{"choice":0}"#.into(),
+        (_, Input::Number(NumberField { kind: NumberKind::Level, .. })) => r#"{"level_db":71.5}"#.into(),
+        (_, Input::Number(NumberField { low, high, .. })) => format!(r#"{{"number":X}} with X from {low} to {high}"#),
+        (_, Input::Text { .. }) => r#"{"text":"…"}"#.into(),
+        (_, Input::Steps) => r#"{"rating":0} with -3 to 3"#.into(),
     }
 }

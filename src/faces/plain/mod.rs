@@ -3,7 +3,8 @@
 use std::io::{Read, Write};
 
 use crate::faces::dialogue::{self, Meaning, News, Reply, Tongue, Unfit};
-use crate::faces::{FaceError, Wires, answering, words};
+use crate::faces::form::{Button, Form, Input, NumberField, NumberKind};
+use crate::faces::{FaceError, Wires, words};
 use crate::view::{Action, Answer, Ask, Question, QuestionId, Rating, View};
 
 /// Columns that a line should not pass.
@@ -72,7 +73,8 @@ impl Tongue for Plain {
         let unfit = |why: String| Unfit { why, question: Some(question.id), ask_again: true };
         let said = line.trim();
         let word = said.to_lowercase();
-        let rating = matches!(question.ask, Ask::Rate(_) | Ask::Meter(_));
+        let form = Form::of(&question.ask);
+        let rating = form.may_rattle;
         if rating && (word == "rattles" || word == "rattle") {
             let on = self.rattles != Some(question.id);
             self.rattles = on.then_some(question.id);
@@ -83,8 +85,8 @@ impl Tongue for Plain {
             Some(rest) if rating => (rest.trim().to_string(), true),
             _ => (word, false),
         };
-        let answer = answer(&question.ask, &word, said).map_err(unfit)?;
-        let answer = answering::fit(&question.ask, answer).map_err(unfit)?;
+        let answer = answer(&form.input, &word, said).map_err(unfit)?;
+        let answer = form.fit(answer).map_err(unfit)?;
         let rattles = said_too || self.rattles.take() == Some(question.id);
         Ok(Reply::Answer { answer, rattles, seconds: None })
     }
@@ -123,7 +125,7 @@ fn help(open: Option<&Question>) -> String {
 /// The commands that lead somewhere now; stop comes first, always.
 fn commands(view: &View, ask: &Ask) -> Vec<&'static str> {
     let offers = view.offers;
-    let rating = matches!(ask, Ask::Rate(_));
+    let rating = Form::of(ask).may_rattle;
     [
         ("stop", true),
         ("pause", view.paused.is_none()),
@@ -146,36 +148,42 @@ fn commands(view: &View, ask: &Ask) -> Vec<&'static str> {
 
 /// How the question can be answered.
 fn answers(ask: &Ask) -> Vec<String> {
-    match ask {
-        Ask::Confirm { yes, no: Some(no), .. } => vec![format!("yes: {yes}"), format!("no: {no}")],
-        Ask::Confirm { yes, no: None, .. } => vec![format!("yes: {yes}")],
-        Ask::Choose { options, .. } => {
-            options.iter().enumerate().map(|(position, option)| format!("{}  {option}", position + 1)).collect()
+    let form = Form::of(ask);
+    let mut lines: Vec<String> = form.heading.iter().map(|note| place(&note.note, &note.spot)).collect();
+    match &form.input {
+        Input::Confirm { yes, no } => lines.extend(yes_and_no(yes, no.as_ref())),
+        Input::Choose(buttons) => {
+            lines.extend(buttons.iter().zip(1..).map(|(button, number)| format!("{number}  {}", button.label)));
         }
-        Ask::Number { unit, low, high, default, .. } => {
-            let range = format!("a number from {low} to {high} {unit}");
-            vec![with_default(range.trim_end(), default.map(|number| number.to_string()))]
+        Input::Number(NumberField { kind: NumberKind::Level, .. }) => {
+            lines.push("the reading of the meter in dB".into())
         }
-        Ask::Text { default, .. } => vec![with_default("a text", default.clone())],
-        Ask::Comfort { level, highest } => vec![
-            format!("It sounds at {level}; {highest} is the highest that can be taken."),
-            "louder or quieter until it is comfortable, then yes".into(),
-        ],
-        Ask::Move { name, .. } => vec![format!("yes: I am at {name}")],
-        Ask::Anchors => vec!["yes: heard".into()],
-        Ask::Rate(note) => {
+        Input::Number(field) => {
+            lines.push(with_default(
+                &format!("a number {}", field.hint),
+                field.default.map(|number| number.to_string()),
+            ));
+        }
+        Input::Text { default } => lines.push(with_default("a text", default.clone())),
+        Input::Nudge(nudge) => {
+            let levels = [nudge.now, nudge.high].map(|level| format!("{level:.1} {}", nudge.unit));
+            lines.push(format!("It sounds at {}; {} is the highest that can be taken.", levels[0], levels[1]));
+            lines.push("louder or quieter, one decibel each, until it is right".into());
+            lines.extend(yes_and_no(&nudge.done, nudge.other.as_ref()));
+        }
+        Input::Steps => {
             let steps = |ratings: &[Rating]| {
                 let steps: Vec<String> = ratings.iter().map(|r| format!("{} {}", r.index() + 1, r.word())).collect();
                 steps.join(", ")
             };
-            let heading = place(&words::note(note.frequency_hz, Some(&note.note_name)), &note.spot_name);
-            vec![heading, steps(&Rating::ALL[..4]), steps(&Rating::ALL[4..])]
+            lines.extend([steps(&Rating::ALL[..4]), steps(&Rating::ALL[4..])]);
         }
-        Ask::Meter(note) => vec![
-            place(&words::note(note.frequency_hz, Some(&note.note_name)), &note.spot_name),
-            "the reading of the meter in dB".into(),
-        ],
     }
+    lines
+}
+
+fn yes_and_no(yes: &Button, no: Option<&Button>) -> Vec<String> {
+    std::iter::once(format!("yes: {}", yes.label)).chain(no.map(|no| format!("no: {}", no.label))).collect()
 }
 
 fn place(note: &str, spot: &str) -> String {
@@ -190,28 +198,28 @@ fn with_default(what: &str, default: Option<String>) -> String {
 }
 
 /// The answer in a line; `word` is the line in small letters, `said` as it was typed.
-fn answer(ask: &Ask, word: &str, said: &str) -> Result<Answer, String> {
-    match ask {
-        Ask::Rate(_) => rating(word),
-        Ask::Choose { options, .. } => choice(options, word),
-        Ask::Number { .. } | Ask::Meter(_) if !word.is_empty() && word != "yes" => {
+fn answer(input: &Input, word: &str, said: &str) -> Result<Answer, String> {
+    match input {
+        Input::Steps => rating(word),
+        Input::Choose(buttons) => choice(buttons, word),
+        Input::Number(field) if !word.is_empty() && word != "yes" => {
             let number = word.replace(',', ".").parse::<f64>();
             let number = number.map_err(|_| format!("'{said}' is not a number; type digits, such as 4.2"))?;
-            Ok(if matches!(ask, Ask::Meter(_)) { Answer::Level(number) } else { Answer::Number(number) })
+            Ok(field.kind.answer(number))
         }
-        Ask::Text { .. } if !word.is_empty() => Ok(Answer::Text(unquoted(said).into())),
+        Input::Text { .. } if !word.is_empty() => Ok(Answer::Text(unquoted(said).into())),
         _ => match word {
             "" | "yes" | "y" | "ok" | "ready" | "here" | "heard" => Ok(Answer::Yes),
             "no" | "n" => Ok(Answer::No),
-            _ => Err(format!("'{said}' does not answer this question; type yes{}, or help", or_no(ask))),
+            _ => Err(format!("'{said}' does not answer this question; type yes{}, or help", or_no(input))),
         },
     }
 }
 
-fn or_no(ask: &Ask) -> &'static str {
-    match ask {
-        Ask::Confirm { no: Some(_), .. } => " or no",
-        Ask::Comfort { .. } => ", louder or quieter",
+fn or_no(input: &Input) -> &'static str {
+    match input {
+        Input::Confirm { no: Some(_), .. } => " or no",
+        Input::Nudge(_) => ", louder or quieter",
         _ => "",
     }
 }
@@ -226,9 +234,9 @@ fn rating(word: &str) -> Result<Answer, String> {
     })
 }
 
-fn choice(options: &[String], word: &str) -> Result<Answer, String> {
+fn choice(options: &[Button], word: &str) -> Result<Answer, String> {
     let by_number = word.parse::<usize>().ok().and_then(|number| number.checked_sub(1)).filter(|&n| n < options.len());
-    let by_word = options.iter().position(|option| option.to_lowercase() == word);
+    let by_word = options.iter().position(|option| option.label.to_lowercase() == word);
     by_number
         .or(by_word)
         .map(Answer::Choice)

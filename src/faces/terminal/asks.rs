@@ -3,40 +3,36 @@
 use ratatui::style::Style;
 use ratatui::text::{Line, Span};
 
+use crate::faces::form::{Button, Form, Heading, Input, Nudge, NumberField};
 use crate::faces::terminal::hand::Hand;
 use crate::faces::terminal::page::{Styles, shortened};
-use crate::faces::words;
-use crate::view::{Answer, Ask, NoteAtSpot, Rating};
+use crate::view::{Answer, Ask, Rating};
 
 /// Columns that one step of the scale is long.
 const STEP_COLUMNS: usize = 4;
 /// Columns of the level's scale.
 const LEVEL_COLUMNS: usize = 41;
-/// Where the comfort climb starts, dBFS.
-const START_DBFS: f64 = -60.0;
 /// Options that fit on a page.
 const OPTIONS_SHOWN: usize = 9;
 
 /// The answers of a question with the keys that give them.
 pub(super) fn body<'a>(ask: &Ask, hand: &Hand, styles: Styles) -> Vec<Line<'a>> {
-    match ask {
-        Ask::Confirm { yes, no, .. } => confirm(yes, no.as_deref(), hand, styles),
-        Ask::Choose { options, .. } => choose(options, hand, styles),
-        Ask::Number { unit, low, high, default, .. } => {
-            let range = format!("from {low} to {high} {unit}");
-            typing(unit, range.trim_end(), default.map(|number| format!("{number} {unit}")), hand, styles)
-        }
-        Ask::Text { default, .. } => typing("", "at most 60 characters", default.clone(), hand, styles),
-        Ask::Comfort { level, highest } => comfort(level.dbfs(), highest.dbfs(), hand, styles),
-        Ask::Move { .. } => confirm("I am there", None, hand, styles),
-        Ask::Anchors => confirm("heard", None, hand, styles),
-        Ask::Rate(note) => rate(note, hand, styles),
-        Ask::Meter(note) => {
-            let mut lines = vec![heading(note, styles), Line::default()];
-            lines.extend(typing("dB", "what the meter shows", None, hand, styles));
-            lines
-        }
+    let form = Form::of(ask);
+    let mut lines = Vec::new();
+    if let Some(note) = &form.heading {
+        lines.extend([heading(note, styles), Line::default()]);
     }
+    lines.extend(match &form.input {
+        Input::Confirm { yes, no } => confirm(yes, no.as_ref(), hand, styles),
+        Input::Choose(buttons) => choose(buttons, hand, styles),
+        Input::Steps => steps(hand, styles),
+        Input::Number(NumberField { unit, hint, default, .. }) => {
+            typing(unit, hint, default.map(|number| format!("{number} {unit}")), hand, styles)
+        }
+        Input::Text { default } => typing("", "at most 60 characters", default.clone(), hand, styles),
+        Input::Nudge(nudge) => level(nudge, hand, styles),
+    });
+    lines
 }
 
 /// A key and what it does, with a mark while the answer is being written.
@@ -52,17 +48,14 @@ fn written<'a>(line: Line<'a>, is_written: bool, styles: Styles) -> Line<'a> {
     line
 }
 
-fn confirm<'a>(yes: &str, no: Option<&str>, hand: &Hand, styles: Styles) -> Vec<Line<'a>> {
-    let said_no = hand.being_written() == Some(&Answer::No);
-    let said_yes = hand.being_written().is_some() && !said_no;
-    let mut lines = vec![written(choice_line("Enter", yes, styles), said_yes, styles)];
-    if let Some(no) = no {
-        lines.push(written(choice_line("n", no, styles), said_no, styles));
-    }
-    lines
+fn confirm<'a>(yes: &Button, no: Option<&Button>, hand: &Hand, styles: Styles) -> Vec<Line<'a>> {
+    let line = |key, button: &Button| {
+        written(choice_line(key, &button.label, styles), hand.being_written() == Some(&button.answer), styles)
+    };
+    std::iter::once(line("Enter", yes)).chain(no.map(|no| line("n", no))).collect()
 }
 
-fn choose<'a>(options: &[String], hand: &Hand, styles: Styles) -> Vec<Line<'a>> {
+fn choose<'a>(options: &[Button], hand: &Hand, styles: Styles) -> Vec<Line<'a>> {
     let cursor = hand.cursor.unwrap_or(0);
     let first = (cursor + 1).saturating_sub(OPTIONS_SHOWN);
     let mut lines = Vec::new();
@@ -71,9 +64,9 @@ fn choose<'a>(options: &[String], hand: &Hand, styles: Styles) -> Vec<Line<'a>> 
         let line = Line::from(vec![
             marker(hand.cursor == Some(position), styles),
             Span::styled(format!("{key:<3}"), styles.key),
-            Span::raw(shortened(option, 60)),
+            Span::raw(shortened(&option.label, 60)),
         ]);
-        lines.push(written(line, hand.being_written() == Some(&Answer::Choice(position)), styles));
+        lines.push(written(line, hand.being_written() == Some(&option.answer), styles));
     }
     if options.len() > OPTIONS_SHOWN {
         lines.push(Line::styled(format!("    {} in all; the arrows lead to the others", options.len()), styles.quiet));
@@ -104,8 +97,8 @@ fn typing<'a>(unit: &str, hint: &str, default: Option<String>, hand: &Hand, styl
     ]
 }
 
-fn comfort<'a>(level_dbfs: f64, highest_dbfs: f64, hand: &Hand, styles: Styles) -> Vec<Line<'a>> {
-    let share = ((level_dbfs - START_DBFS) / (highest_dbfs - START_DBFS)).clamp(0.0, 1.0);
+fn level<'a>(nudge: &Nudge, hand: &Hand, styles: Styles) -> Vec<Line<'a>> {
+    let share = ((nudge.now - nudge.low) / (nudge.high - nudge.low)).clamp(0.0, 1.0);
     // Not a number, where the two levels are the same: nothing is drawn rather than something wrong.
     let filled = (share * LEVEL_COLUMNS as f64).round() as usize;
     let scale = Line::from(vec![
@@ -113,24 +106,23 @@ fn comfort<'a>(level_dbfs: f64, highest_dbfs: f64, hand: &Hand, styles: Styles) 
         Span::raw("▄".repeat(filled)),
         Span::styled("·".repeat(LEVEL_COLUMNS - filled), styles.quiet),
         Span::raw("│"),
-        Span::raw(format!(" {highest_dbfs:.0} dBFS at most")),
+        Span::raw(format!(" {:.0} {} at most", nudge.high, nudge.unit)),
     ]);
-    let now = Line::from(vec![Span::raw("    now "), Span::styled(format!("{level_dbfs:.0} dBFS"), styles.strong)]);
-    vec![
-        now,
+    let now = Span::styled(format!("{:.0} {}", nudge.now, nudge.unit), styles.strong);
+    let mut lines = vec![
+        Line::from(vec![Span::raw("    now "), now]),
         scale,
         Line::default(),
         choice_line("+", "louder, 1 dB a press", styles),
         choice_line("-", "quieter", styles),
-        written(choice_line("Enter", "comfortable: keep this level", styles), hand.being_written().is_some(), styles),
-    ]
+    ];
+    lines.extend(confirm(&nudge.done, nudge.other.as_ref(), hand, styles));
+    lines
 }
 
-fn heading<'a>(note: &NoteAtSpot, styles: Styles) -> Line<'a> {
-    let mut spans = vec![
-        Span::styled(words::note(note.frequency_hz, Some(&note.note_name)), styles.strong),
-        Span::raw(format!("   at {}", shortened(&note.spot_name, 36))),
-    ];
+fn heading<'a>(note: &Heading, styles: Styles) -> Line<'a> {
+    let mut spans =
+        vec![Span::styled(note.note.clone(), styles.strong), Span::raw(format!("   at {}", shortened(&note.spot, 36)))];
     if note.shortfall_db >= 0.5 {
         spans.push(Span::styled(format!("   (played {:.0} dB low)", note.shortfall_db), styles.quiet));
     }
@@ -138,8 +130,8 @@ fn heading<'a>(note: &NoteAtSpot, styles: Styles) -> Line<'a> {
 }
 
 /// The seven steps: the key, a bar to the left or right of the middle, the word.
-fn rate<'a>(note: &NoteAtSpot, hand: &Hand, styles: Styles) -> Vec<Line<'a>> {
-    let mut lines = vec![heading(note, styles), Line::default()];
+fn steps<'a>(hand: &Hand, styles: Styles) -> Vec<Line<'a>> {
+    let mut lines = Vec::new();
     for (position, rating) in Rating::ALL.into_iter().enumerate() {
         let length = rating.step().unsigned_abs() as usize * STEP_COLUMNS;
         let bar = "▄".repeat(length);

@@ -6,8 +6,8 @@ use std::time::{Duration, Instant};
 
 use ratatui::crossterm::event::{KeyCode, KeyEvent, KeyEventKind, KeyModifiers};
 
-use crate::faces::answering::{self, LONGEST_TEXT};
-use crate::view::{Action, Answer, Ask, Question, QuestionId, Rating, View};
+use crate::faces::form::{Form, Input, LONGEST_TEXT, NumberField};
+use crate::view::{Action, Answer, Question, QuestionId, Rating, View};
 
 /// After this long without a word from the conductor an answer may be given again.
 const PATIENCE: Duration = Duration::from_secs(3);
@@ -83,7 +83,7 @@ impl Hand {
     /// Whether letters, and the space bar, belong to the text that is asked for. While a tone sounds the space bar stops
     /// it, whatever is asked.
     pub(super) fn takes_letters(view: &View) -> bool {
-        matches!(view.question.as_deref(), Some(Question { ask: Ask::Text { .. }, .. })) && view.paused.is_none()
+        form(view).is_some_and(|form| matches!(form.input, Input::Text { .. })) && view.paused.is_none()
     }
 
     /// The key that stops, as it is written on the screen.
@@ -93,7 +93,7 @@ impl Hand {
 
     /// Whether the open question is about a note, so that something may rattle with it.
     pub(super) fn may_rattle(view: &View) -> bool {
-        matches!(view.question.as_deref(), Some(Question { ask: Ask::Rate(_) | Ask::Meter(_), .. }))
+        form(view).is_some_and(|form| form.may_rattle)
     }
 
     pub(super) fn press(&mut self, key: &KeyEvent, view: &View, now: Instant) -> Press {
@@ -150,10 +150,11 @@ impl Hand {
         if view.paused.is_some() {
             return false;
         }
-        match view.question.as_deref().map(|question| &question.ask) {
-            Some(Ask::Text { .. }) => true,
-            Some(Ask::Number { low, .. }) => is_digit(letter) || letter == '-' && *low < 0.0 && self.typed.is_empty(),
-            Some(Ask::Meter(_)) => is_digit(letter),
+        match form(view).map(|form| form.input) {
+            Some(Input::Text { .. }) => true,
+            Some(Input::Number(NumberField { low, .. })) => {
+                is_digit(letter) || letter == '-' && low < 0.0 && self.typed.is_empty()
+            }
             _ => false,
         }
     }
@@ -165,11 +166,18 @@ impl Hand {
     }
 
     fn answer_key(&mut self, code: KeyCode, question: &Question, now: Instant) -> Press {
-        match &question.ask {
-            Ask::Rate(_) => self.list_key(code, question, Rating::ALL.len(), Rating::ALL[3].index(), now),
-            Ask::Choose { options, .. } => self.list_key(code, question, options.len(), 0, now),
-            Ask::Number { .. } | Ask::Meter(_) | Ask::Text { .. } => self.typing_key(code, question, now),
-            Ask::Confirm { .. } | Ask::Comfort { .. } | Ask::Move { .. } | Ask::Anchors => match code {
+        let form = Form::of(&question.ask);
+        match &form.input {
+            Input::Steps => {
+                let steps = Rating::ALL.map(Answer::Rating);
+                self.list_key(code, question, &steps, Rating::ALL[3].index(), now)
+            }
+            Input::Choose(buttons) => {
+                let answers: Vec<Answer> = buttons.iter().map(|button| button.answer.clone()).collect();
+                self.list_key(code, question, &answers, 0, now)
+            }
+            Input::Number(_) | Input::Text { .. } => self.typing_key(code, question, &form.input, now),
+            Input::Confirm { .. } | Input::Nudge(_) => match code {
                 KeyCode::Enter | KeyCode::Char('y') => self.give(question, Answer::Yes, now),
                 KeyCode::Char('n') => self.give(question, Answer::No, now),
                 _ => Press::Nothing,
@@ -178,14 +186,22 @@ impl Hand {
     }
 
     /// A list: its digits answer at once, the arrows move and Enter answers.
-    fn list_key(&mut self, code: KeyCode, question: &Question, length: usize, start: usize, now: Instant) -> Press {
+    fn list_key(
+        &mut self,
+        code: KeyCode,
+        question: &Question,
+        answers: &[Answer],
+        start: usize,
+        now: Instant,
+    ) -> Press {
+        let length = answers.len();
         let last = length.saturating_sub(1);
         let here = self.cursor.unwrap_or(start);
         match code {
             KeyCode::Up | KeyCode::Left => self.cursor = Some(here.saturating_sub(1)),
             KeyCode::Down | KeyCode::Right => self.cursor = Some((here + 1).min(last)),
-            KeyCode::Enter => match self.cursor {
-                Some(position) => return self.give(question, listed(&question.ask, position), now),
+            KeyCode::Enter => match self.cursor.filter(|_| length > 0) {
+                Some(position) => return self.give(question, answers[position.min(last)].clone(), now),
                 None => {
                     self.slip = Some(format!("nothing is marked yet; press 1 to {length}, or an arrow and then Enter"))
                 }
@@ -193,7 +209,7 @@ impl Hand {
             KeyCode::Char(digit @ '1'..='9') => {
                 let position = digit as usize - '1' as usize;
                 if position < length {
-                    return self.give(question, listed(&question.ask, position), now);
+                    return self.give(question, answers[position].clone(), now);
                 }
                 self.slip = Some(format!("there is no {digit} here; press 1 to {length}"));
             }
@@ -202,10 +218,10 @@ impl Hand {
         Press::Nothing
     }
 
-    fn typing_key(&mut self, code: KeyCode, question: &Question, now: Instant) -> Press {
+    fn typing_key(&mut self, code: KeyCode, question: &Question, input: &Input, now: Instant) -> Press {
         match code {
             KeyCode::Char(letter) => {
-                let is_text = matches!(question.ask, Ask::Text { .. });
+                let is_text = matches!(input, Input::Text { .. });
                 if is_text || (is_digit(letter) || letter == '-') && self.typed.len() < LONGEST_NUMBER {
                     self.type_letter(letter);
                 }
@@ -215,7 +231,7 @@ impl Hand {
                 self.typed.pop();
                 Press::Nothing
             }
-            KeyCode::Enter => match typed_answer(&question.ask, &self.typed) {
+            KeyCode::Enter => match typed_answer(input, &self.typed) {
                 Ok(answer) => self.give(question, answer, now),
                 Err(why) => {
                     self.slip = Some(why);
@@ -230,7 +246,7 @@ impl Hand {
         if self.writing.is_some() {
             return Press::Nothing;
         }
-        match answering::fit(&question.ask, answer) {
+        match Form::of(&question.ask).fit(answer) {
             Ok(answer) => {
                 self.writing = Some(Writing { answer: answer.clone(), since: now });
                 Press::Action(Action::Answer { question: question.id, answer, rattles: self.rattles, seconds: None })
@@ -247,23 +263,18 @@ fn is_digit(letter: char) -> bool {
     letter.is_ascii_digit() || matches!(letter, '.' | ',')
 }
 
-fn listed(ask: &Ask, position: usize) -> Answer {
-    match (ask, Rating::ALL.get(position)) {
-        (Ask::Rate(_), Some(&rating)) => Answer::Rating(rating),
-        _ => Answer::Choice(position),
-    }
+fn form(view: &View) -> Option<Form> {
+    view.question.as_deref().map(|question| Form::of(&question.ask))
 }
 
-fn typed_answer(ask: &Ask, typed: &str) -> Result<Answer, String> {
+fn typed_answer(input: &Input, typed: &str) -> Result<Answer, String> {
     if typed.trim().is_empty() {
         return Ok(Answer::Yes);
     }
-    if let Ask::Text { .. } = ask {
-        return Ok(Answer::Text(typed.into()));
-    }
+    let Input::Number(field) = input else { return Ok(Answer::Text(typed.into())) };
     let number = typed.replace(',', ".").parse::<f64>();
     let number = number.map_err(|_| format!("'{typed}' is not a number; type digits, such as 4.2"))?;
-    Ok(if matches!(ask, Ask::Meter(_)) { Answer::Level(number) } else { Answer::Number(number) })
+    Ok(field.kind.answer(number))
 }
 
 /// The command of a letter. Whether it leads anywhere now is for the conductor to say, with its reason.

@@ -5,6 +5,7 @@ use ratatui::layout::Rect;
 use ratatui::style::{Color, Modifier, Style};
 use ratatui::text::{Line, Span};
 
+use crate::faces::form::Form;
 use crate::faces::terminal::{Look, asks, hand::Hand, verdict};
 use crate::faces::words;
 use crate::view::{Ask, Chapter, View};
@@ -177,7 +178,8 @@ fn content<'a>(view: &View, hand: &Hand, styles: Styles, rows: usize) -> (String
             let mut body = asks::body(&question.ask, hand, styles);
             // What sounds has a name of its own where several tones answer one question, such as the words of the scale.
             if !view.sound.label.is_empty()
-                && !matches!(question.ask, Ask::Rate(_) | Ask::Meter(_) | Ask::Comfort { .. })
+                && Form::of(&question.ask).heading.is_none()
+                && !matches!(question.ask, Ask::Comfort { .. })
             {
                 body.push(Line::default());
                 body.push(Line::styled(format!("now: {}", view.sound.label), styles.strong));
