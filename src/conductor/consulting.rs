@@ -2,9 +2,10 @@
 
 use std::sync::Arc;
 
+use crate::conductor::Conductor;
 use crate::judge::{Judge, Ranking};
 use crate::room::Room;
-use crate::routine::Consultation;
+use crate::routine::{Consultation, Event, Stage};
 
 /// A judge with what it knows of a room before anybody has heard it: that is the same all through a visit.
 pub struct Seated {
@@ -32,5 +33,59 @@ impl Judged {
             judge: Judge::new(&case),
         });
         Self { ranking: seated.judge.rank(&case), seated }
+    }
+}
+
+impl Conductor {
+    /// The judge thinks on a thread of its own, so that stop is never kept waiting.
+    pub(super) fn consult(&mut self, consultation: Consultation) {
+        let answer = self.judged.0.clone();
+        let seated = self.seated.take();
+        let thinking = std::thread::Builder::new().name("judge".into()).spawn(move || {
+            // Nobody waits for it any more if the program is ending.
+            let _ = answer.send(Judged::of(&consultation, seated));
+        });
+        if let Err(error) = thinking {
+            self.notice(format!("The judge could not be asked: {error}. Close other programs and undo once."));
+        }
+    }
+
+    pub(super) fn judged(&mut self, judged: Judged) {
+        self.changed = true;
+        let Judged { ranking, seated } = judged;
+        self.seated = Some(seated);
+        let leader = ranking.spots.first().filter(|spot| spot.answers > 0);
+        let event = Event::Advised {
+            advice: ranking.advice.clone(),
+            leader: leader.map(|spot| spot.spot),
+            expected_regret_db: ranking.expected_regret_db,
+            probability_best: leader.map_or(0.0, |spot| spot.probability_best),
+        };
+        self.ranking = Some(Arc::new(ranking));
+        if self.baton.state.stage() == &Stage::Consult {
+            self.facts.push_front(event);
+        } else if self.baton.state.stage() == &Stage::Done && self.sheet.is_none() {
+            self.write_sheet();
+        }
+    }
+
+    /// A finished visit is never left without its sheet, even if the judge has not spoken again since it was opened.
+    pub(super) fn complete(&mut self) {
+        if self.baton.state.stage() == &Stage::Done && self.sheet.is_none() {
+            if self.ranking.is_none() {
+                let judged = Judged::of(&self.baton.state.consultation(), self.seated.take());
+                self.ranking = Some(Arc::new(judged.ranking));
+            }
+            self.write_sheet();
+        }
+    }
+
+    pub(super) fn write_sheet(&mut self) {
+        let Some(ranking) = self.ranking.clone() else { return };
+        match (self.baton.sheet)(&self.baton.state, &ranking) {
+            Ok(path) => self.sheet = Some(path),
+            Err(why) => self.notice(format!("The set-up sheet was not written: {why}")),
+        }
+        self.changed = true;
     }
 }

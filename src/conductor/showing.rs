@@ -4,12 +4,23 @@ use std::sync::Arc;
 
 use crossbeam_channel::TrySendError;
 
-use crate::conductor::Conductor;
+use crate::conductor::{Conductor, NOTICES};
 use crate::routine::question::{Answer, Ask, QuestionId};
 use crate::routine::{Event, State};
 use crate::view::{Chapter, Offers, Progress, Question, Sound, View};
 
 impl Conductor {
+    /// Something that needs saying.
+    pub(super) fn notice(&mut self, notice: String) {
+        self.changed = true;
+        if self.notices.last().is_none_or(|(_, last)| *last != notice) {
+            self.notices.push((self.answers, notice));
+        }
+        if self.notices.len() > NOTICES {
+            self.notices.remove(0);
+        }
+    }
+
     pub(super) fn publish(&mut self) {
         if !std::mem::take(&mut self.changed) {
             return;

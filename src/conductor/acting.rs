@@ -1,0 +1,113 @@
+//! What a face asks for: at once where it makes things quieter, otherwise as an event.
+
+use crate::conductor::{Conductor, PRESS_S};
+use crate::routine::Event;
+use crate::routine::question::Answer;
+use crate::view::{Action, FaceId};
+
+impl Conductor {
+    pub(super) fn act(&mut self, face: FaceId, action: Action) {
+        self.watch.alive(face);
+        // What makes things quieter never waits.
+        match action {
+            Action::Alive => return,
+            Action::Stop => {
+                self.baton.player.hush();
+                return self.pause("Stop was pressed.".into());
+            }
+            Action::Quieter => return self.quieter(),
+            Action::Leave => {
+                self.baton.player.hush();
+                self.complete();
+                self.closing = true;
+                return;
+            }
+            _ => {}
+        }
+        if self.pending.is_some() {
+            self.waiting.push_back((face, action));
+            return;
+        }
+        self.changed = true;
+        let Some(event) = self.event(&action) else { return };
+        let retry = matches!(action, Action::Answer { .. }).then_some((face, action));
+        self.happen(event, Some(face), retry);
+    }
+
+    /// The event that an action asks for; time moves on by what it took.
+    pub(super) fn event(&mut self, action: &Action) -> Option<Event> {
+        Some(match action {
+            Action::Answer { question, answer, rattles, seconds } => {
+                if self.baton.clock.is_fast() {
+                    self.hear_out(answer);
+                    self.time_passes(*seconds);
+                }
+                Event::Answered {
+                    question: *question,
+                    answer: answer.clone(),
+                    rattles: *rattles,
+                    parts_begun: self.baton.player.begun(),
+                }
+            }
+            Action::Again => Event::Again,
+            Action::Back => Event::Back,
+            Action::Skip => Event::Skip,
+            Action::Undo => Event::Undo,
+            Action::Pause => Event::Paused { why: "Pause was pressed.".into() },
+            Action::Continue => Event::Continued,
+            Action::Louder => {
+                self.let_time_jump(PRESS_S);
+                Event::Louder
+            }
+            Action::Decide => Event::Decide,
+            Action::Stop | Action::Quieter | Action::Leave | Action::Alive => return None,
+        })
+    }
+
+    /// Where time jumps, a tone is heard to its end before it is answered.
+    pub(super) fn hear_out(&mut self, answer: &Answer) {
+        let mut told = Vec::new();
+        let needed = self.baton.state.parts_needed(answer);
+        let endless = self.baton.player.sounding().is_some_and(|part| part.seconds.is_none());
+        if endless {
+            self.baton.player.render_for(PRESS_S, &mut told);
+        } else {
+            self.baton.player.render_until(&mut told, |player| needed == 0 && player.begun() > 0);
+        }
+        self.hear(told);
+    }
+
+    pub(super) fn time_passes(&mut self, seconds: Option<f64>) {
+        let rendered_s = self.baton.player.rendered_s();
+        let took_s = seconds.unwrap_or(rendered_s - self.rendered_mark_s);
+        self.rendered_mark_s = rendered_s;
+        self.baton.clock.advance(if took_s.is_finite() { took_s } else { 0.0 });
+    }
+
+    pub(super) fn let_time_jump(&mut self, seconds: f64) {
+        if self.baton.clock.is_fast() {
+            let mut told = Vec::new();
+            self.baton.player.render_for(seconds, &mut told);
+            self.hear(told);
+            self.time_passes(None);
+        }
+    }
+
+    pub(super) fn pause(&mut self, why: String) {
+        self.changed = true;
+        if self.baton.state.paused().is_none() {
+            self.facts.push_back(Event::Paused { why });
+        }
+    }
+
+    pub(super) fn quieter(&mut self) {
+        self.changed = true;
+        let mut told = Vec::new();
+        if let Some(part) = self.baton.player.sounding() {
+            let lower = part.level - crate::units::GainDb::new(1.0);
+            self.baton.player.glide(lower, &mut told);
+        }
+        self.hear(told);
+        self.facts.push_back(Event::Quieter);
+    }
+}

@@ -1,0 +1,112 @@
+//! How an event is taken: by the routine, then by the disk, then it is in force.
+
+use crate::conductor::showing::{asking, in_words};
+use crate::conductor::{Conductor, NOTICE_ANSWERS, Pending};
+use crate::routine::{Effect, Event, Refusal, Stage, Stamped};
+use crate::view::{Action, FaceId};
+use crate::visit::JournalMoment;
+
+impl Conductor {
+    /// One event: taken by the routine, handed to the journal, in force once it is on disk.
+    pub(super) fn happen(&mut self, event: Event, face: Option<FaceId>, retry: Option<(FaceId, Action)>) {
+        let stamped = Stamped { at_s: self.baton.clock.now_s().max(self.baton.state.now_s()), event };
+        let (next, effects) = match self.baton.state.clone().step(&stamped) {
+            Ok(step) => step,
+            Err(Refusal::NotHeardYet) if self.baton.player.is_playing() => {
+                // The answer is held until what it answers has sounded.
+                self.early = retry;
+                return;
+            }
+            Err(refusal) => {
+                if face.is_some() {
+                    self.refusal = Some(refusal.to_string());
+                    self.refusals += 1;
+                }
+                return;
+            }
+        };
+        self.tickets += 1;
+        let pending = Pending {
+            ticket: self.tickets,
+            taken: in_words(&self.baton.state, &stamped.event),
+            quiet: asking(&self.baton.state) == asking(&next),
+            next,
+            effects,
+            face,
+        };
+        if self.baton.journal.write(stamped, self.tickets).is_err() {
+            self.notice(
+                "The disk does not keep up; the last answer was not taken. Wait a moment, then answer again.".into(),
+            );
+            return;
+        }
+        self.unwritten += 1;
+        self.pending = Some(pending);
+    }
+
+    pub(super) fn acknowledged(&mut self, moment: JournalMoment) {
+        self.unwritten = self.unwritten.saturating_sub(1);
+        self.changed = true;
+        let (ticket, failed) = match moment {
+            JournalMoment::Written { ticket, .. } => (ticket, None),
+            JournalMoment::Failed { ticket, why } => (ticket, Some(why)),
+        };
+        let Some(pending) = self.pending.take_if(|pending| pending.ticket == ticket) else { return };
+        match failed {
+            None => self.in_force(pending),
+            Some(why) => {
+                self.baton.player.hush();
+                self.baton.journal.carry_on();
+                let words = format!("This was not taken, because it could not be written: {why}");
+                if pending.face.is_some() {
+                    // A face that missed the moment without a question still learns that its answer has to be given again.
+                    self.refusal = Some(words.clone());
+                    self.refusals += 1;
+                }
+                self.notice(words);
+                if self.baton.state.stage() == &Stage::Consult {
+                    // The judge's answer was lost with it; somebody has to ask again.
+                    self.pause("The visit file cannot be written.".into());
+                }
+            }
+        }
+    }
+
+    pub(super) fn in_force(&mut self, pending: Pending) {
+        self.baton.state = pending.next;
+        self.refusal = None;
+        if let Some((question, taken)) = pending.taken {
+            self.taken = Some(taken);
+            self.answers += 1;
+            // Old news makes room, unless the sound is still away.
+            let answers = self.answers;
+            if self.baton.player.connected() {
+                self.notices.retain(|(at, _)| at + NOTICE_ANSWERS > answers);
+            }
+            self.taken_question = Some(question);
+        }
+        if let Some(face) = pending.face {
+            self.watch.in_charge(face);
+        }
+        for effect in pending.effects {
+            self.carry_out(effect);
+        }
+        if self.baton.state.stage() == &Stage::Done && self.sheet.is_none() {
+            self.write_sheet();
+        }
+    }
+
+    pub(super) fn carry_out(&mut self, effect: Effect) {
+        match effect {
+            Effect::Play(cue) => self.baton.player.play(cue),
+            Effect::Hush => self.baton.player.hush(),
+            Effect::Ceiling(ceiling) => self.baton.player.set_ceiling(ceiling),
+            Effect::Glide(level) => {
+                let mut told = Vec::new();
+                self.baton.player.glide(level, &mut told);
+                self.hear(told);
+            }
+            Effect::Consult => self.consult(self.baton.state.consultation()),
+        }
+    }
+}
