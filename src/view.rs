@@ -39,7 +39,7 @@ pub enum Action {
     Undo,
     /// Fade and wait.
     Pause,
-    /// Fade now, whatever happens. Never refused.
+    /// Fade now, whatever happens; twice within a second: by the shortest ramp, 50 ms. Never refused.
     Stop,
     /// Go on after a pause or stop.
     Continue,
@@ -130,6 +130,8 @@ pub struct View {
     pub taken_question: Option<QuestionId>,
     /// What went wrong or needs saying, newest last: what happened, why, what to do.
     pub notices: Vec<String>,
+    /// Notices of this session that made room for newer ones, newest last.
+    pub older_notices: Vec<String>,
     /// What the last refused action was refused for; goes with the next accepted one.
     pub refusal: Option<String>,
     /// How many actions were refused so far, so that the same refusal twice is seen twice.

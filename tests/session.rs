@@ -158,6 +158,25 @@ fn pause_and_stop_wait_until_continue() {
     }
 }
 
+#[test]
+fn the_tone_that_leaving_cuts_short_is_written_down() {
+    let mut session = Session::begin();
+    let question = session.talk.answer_until(|question| question["topic"] == "comfort");
+    let before = session.opened().events.len();
+    session.say(&json!({ "louder": true, "id": question["id"] })).talk.hear_of("ask");
+    session.command("leave").talk.hear_of("left");
+    assert!(session.talk.end().0.success());
+    let events = session.opened().events;
+    assert!(events.len() > before);
+    match &events.last().unwrap().stamped.event {
+        Event::Sounded { ended, frames, .. } => {
+            assert!(ended == "faded" && *frames > 0, "{ended} {frames}")
+        }
+        other => panic!("the last event is {other:?}"),
+    }
+    session.state();
+}
+
 /// A visit that was finished early; what it said at its end.
 fn finished() -> (Session, Value) {
     let (mut session, question) = Session::at("rate");
@@ -248,17 +267,18 @@ fn on_a_full_disk_nothing_is_shown_as_taken() {
     session.answer(&question).talk.hear_of("taken");
     session.command("leave").talk.hear_of("left");
     session.talk.end();
-    // Room for the events that open the session and lead back to the notes, and some more.
+    // Room for the events that open the session and lead back to the notes, and for some of the notes of this stay.
     let bytes = fs::metadata(session.file()).unwrap().len();
-    let blocks = (bytes + 4_000).div_ceil(512);
+    let blocks = (bytes + 2_000).div_ceil(512);
     let mut resume = evenbass(session.home.path());
     resume.arg("resume").arg(session.file()).args(["--face", "json"]);
     session.talk = Talk::start(with_a_full_disk(&resume, blocks));
     let mut taken = Vec::new();
-    let (notice, refused) = loop {
+    // What sounded may meet the full disk before an answer does: that brings a notice alone, and no question is asked again.
+    let (words, refused) = loop {
         let line = session.talk.hear().expect("the program survives");
-        if let Some(notice) = line.get("notice") {
-            break (notice.as_str().unwrap().to_owned(), taken.len());
+        if let Some(words) = line.get("refused") {
+            break (words.as_str().unwrap().to_owned(), taken.len());
         }
         if line.get("taken").is_some() {
             taken.push(line["id"].as_u64().unwrap());
@@ -267,8 +287,8 @@ fn on_a_full_disk_nothing_is_shown_as_taken() {
             session.answer(&line);
         }
     };
-    println!("{notice}");
-    assert!(notice.contains("make space on the disk") && notice.contains("not taken"), "{notice}");
+    println!("{words}");
+    assert!(words.contains("make space on the disk") && words.contains("not taken"), "{words}");
     // The question is open again, and goes on being refused.
     let open = session.talk.hear_of("ask");
     session.answer(&open).command("leave").talk.hear_of("left");

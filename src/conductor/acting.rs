@@ -1,9 +1,30 @@
 //! What a face asks for: at once where it makes things quieter, otherwise as an event.
 
+use std::time::{Duration, Instant};
+
 use crate::conductor::{Conductor, PRESS_S};
 use crate::routine::Event;
 use crate::routine::question::Answer;
+use crate::units::GainDb;
 use crate::view::{Action, FaceId};
+
+/// Two presses of stop within this time are an emergency.
+const TWICE: Duration = Duration::from_secs(1);
+/// One press of quieter.
+const PRESS: GainDb = GainDb::new(1.0);
+
+/// Tells a second press of stop from a first.
+#[derive(Debug, Default)]
+pub(super) struct Stops {
+    last: Option<Instant>,
+}
+
+impl Stops {
+    /// Whether this press makes it an emergency.
+    fn press(&mut self, now: Instant) -> bool {
+        self.last.replace(now).is_some_and(|then| now.duration_since(then) < TWICE)
+    }
+}
 
 impl Conductor {
     pub(super) fn act(&mut self, face: FaceId, action: Action) {
@@ -12,7 +33,7 @@ impl Conductor {
         match action {
             Action::Alive => return,
             Action::Stop => {
-                self.baton.player.hush();
+                self.stop();
                 return self.pause("Stop was pressed.".into());
             }
             Action::Quieter => return self.quieter(),
@@ -32,6 +53,15 @@ impl Conductor {
         let Some(event) = self.event(&action) else { return };
         let retry = matches!(action, Action::Answer { .. }).then_some((face, action));
         self.happen(event, Some(face), retry);
+    }
+
+    /// Fades; pressed twice in quick succession it stops by the shortest ramp that does not click.
+    fn stop(&mut self) {
+        if self.stops.press(Instant::now()) {
+            self.baton.player.emergency_stop();
+        } else {
+            self.baton.player.hush();
+        }
     }
 
     /// The event that an action asks for; time moves on by what it took.
@@ -103,11 +133,24 @@ impl Conductor {
     pub(super) fn quieter(&mut self) {
         self.changed = true;
         let mut told = Vec::new();
-        if let Some(part) = self.baton.player.sounding() {
-            let lower = part.level - crate::units::GainDb::new(1.0);
-            self.baton.player.glide(lower, &mut told);
-        }
+        self.baton.player.lower(PRESS, &mut told);
         self.hear(told);
         self.facts.push_back(Event::Quieter);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_second_press_of_stop_within_a_second_is_an_emergency() {
+        let first = Instant::now();
+        let after = |milliseconds| first + Duration::from_millis(milliseconds);
+        let mut stops = Stops::default();
+        assert!(!stops.press(first));
+        assert!(stops.press(after(999)));
+        assert!(stops.press(after(1500)), "a third one is no less urgent");
+        assert!(!stops.press(after(2600)));
     }
 }

@@ -35,9 +35,6 @@ const TURN: Duration = Duration::from_millis(10);
 const ACTIONS: usize = 64;
 /// A press of louder or quieter takes this long where time jumps.
 const PRESS_S: f64 = 1.0 / 6.0;
-/// Notices kept for the faces, and for how many answers each is kept.
-const NOTICES: usize = 5;
-const NOTICE_ANSWERS: u64 = 4;
 
 /// Writes the set-up sheet of a finished visit and says where it is, or in words why not.
 pub type SheetWriter = Box<dyn FnMut(&State, &Ranking) -> Result<PathBuf, String> + Send>;
@@ -119,8 +116,10 @@ pub struct Conductor {
     refusals: u64,
     /// What needs saying, and at which answer it was said.
     notices: Vec<(u64, String)>,
+    older_notices: Vec<String>,
     answers: u64,
     heard: (usize, bool),
+    stops: acting::Stops,
     sheet: Option<PathBuf>,
     closing: bool,
     changed: bool,
@@ -153,8 +152,10 @@ impl Conductor {
             refusal: None,
             refusals: 0,
             notices,
+            older_notices: Vec::new(),
             answers: 0,
             heard: (0, false),
+            stops: acting::Stops::default(),
             sheet: None,
             closing: false,
             changed: true,

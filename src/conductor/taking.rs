@@ -1,7 +1,7 @@
 //! How an event is taken: by the routine, then by the disk, then it is in force.
 
 use crate::conductor::showing::{asking, in_words};
-use crate::conductor::{Conductor, NOTICE_ANSWERS, Pending};
+use crate::conductor::{Conductor, Pending};
 use crate::routine::{Effect, Event, Refusal, Stage, Stamped};
 use crate::view::{Action, FaceId};
 use crate::visit::JournalMoment;
@@ -78,11 +78,7 @@ impl Conductor {
         if let Some((question, taken)) = pending.taken {
             self.taken = Some(taken);
             self.answers += 1;
-            // Old news makes room, unless the sound is still away.
-            let answers = self.answers;
-            if self.baton.player.connected() {
-                self.notices.retain(|(at, _)| at + NOTICE_ANSWERS > answers);
-            }
+            self.let_notices_age();
             self.taken_question = Some(question);
         }
         if let Some(face) = pending.face {

@@ -28,6 +28,8 @@ pub(super) enum News<'a> {
     Refused { why: &'a str, question: Option<QuestionId> },
     /// What went wrong or needs saying.
     Notice(&'a str),
+    /// All of that in this session, oldest first, because somebody asked.
+    Notices(&'a [&'a str]),
     /// The sound fades or is silent, and why.
     Paused(&'a str),
     /// It goes on.
@@ -52,6 +54,8 @@ pub(super) enum Meaning {
     Wrong(String),
     /// Help, which is printed at once.
     Help(String),
+    /// All notices of the session once more, printed at once.
+    Notices,
     /// An answer, to be read when its question is open.
     Answer,
 }
@@ -322,6 +326,10 @@ impl<T: Tongue, W: Write> Dialogue<T, W> {
                     self.write(&text)?;
                     Course::On
                 }
+                Meaning::Notices => {
+                    self.tell_all_notices()?;
+                    Course::On
+                }
                 Meaning::Answer => match open {
                     Some(question) if self.awaited == Awaited::Nothing => self.answer(&line, &question)?,
                     _ => {
@@ -362,6 +370,12 @@ impl<T: Tongue, W: Write> Dialogue<T, W> {
                 Ok(Course::On)
             }
         }
+    }
+
+    fn tell_all_notices(&mut self) -> std::io::Result<()> {
+        let Some(view) = self.view.clone() else { return Ok(()) };
+        let all: Vec<&str> = view.older_notices.iter().chain(&view.notices).map(String::as_str).collect();
+        self.tell(News::Notices(&all))
     }
 
     fn open_question(&self) -> Option<Arc<Question>> {

@@ -52,6 +52,7 @@ pub(super) fn view(chapter: Chapter) -> View {
         taken: None,
         taken_question: None,
         notices: Vec::new(),
+        older_notices: Vec::new(),
         refusal: None,
         refusals: 0,
         in_charge: None,

@@ -38,11 +38,14 @@ fn command(value: &Value) -> Meaning {
     if value == "leave" {
         return Meaning::Command(Action::Leave);
     }
+    if value == "notices" {
+        return Meaning::Notices;
+    }
     match COMMANDS.iter().find(|(name, _)| value == name) {
         Some((_, action)) => Meaning::Command(action.clone()),
         None => {
             let names: Vec<&str> = COMMANDS.iter().map(|(name, _)| *name).collect();
-            Meaning::Wrong(format!("there is no command {value}; send one of {}, leave", names.join(", ")))
+            Meaning::Wrong(format!("there is no command {value}; send one of {}, notices, leave", names.join(", ")))
         }
     }
 }

@@ -307,6 +307,19 @@ fn notices_and_pauses_are_told_once() {
 }
 
 #[test]
+fn notices_are_told_again_to_whoever_asks() {
+    let mut stage = stage();
+    let mut view = fresh(scenes::rate());
+    view.older_notices = vec!["a".into()];
+    view.notices = vec!["b".into()];
+    stage.show(&view);
+    assert_eq!(stage.json(), json!({"notice": "b"}));
+    assert_eq!(stage.json()["ask"], "rate");
+    stage.say(r#"{"do":"notices"}"#);
+    assert_eq!(stage.json(), json!({"notices": ["a", "b"]}));
+}
+
+#[test]
 fn lines_that_are_too_long_or_no_text_are_survived() {
     let mut stage = stage();
     stage.show(&fresh(scenes::rate()));

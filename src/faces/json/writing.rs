@@ -75,6 +75,7 @@ pub(super) fn news(news: News<'_>) -> String {
         News::Taken { words, question } => json!({ "taken": words, "id": question }),
         News::Refused { why, question } => json!({ "refused": why, "id": question }),
         News::Notice(notice) => json!({ "notice": notice }),
+        News::Notices(all) => json!({ "notices": all }),
         News::Paused(why) => json!({ "paused": why }),
         News::Continued => json!({ "continued": true }),
         News::Sounds(label) => json!({ "sounds": label }),

@@ -50,6 +50,7 @@ impl Tongue for Plain {
             News::Taken { words, .. } => format!("Taken: {words}"),
             News::Refused { why, .. } => wrap(&format!("Not taken: {why}")).join("\n"),
             News::Notice(notice) => wrap(&format!("Notice: {notice}")).join("\n"),
+            News::Notices(all) => notices(all),
             News::Paused(why) => wrap(&format!("Silent: {why}")).join("\n") + "\nType continue to go on.",
             News::Continued => "Going on.".into(),
             News::Sounds(label) => format!("  … {label}"),
@@ -64,6 +65,7 @@ impl Tongue for Plain {
         let word = line.trim().to_lowercase();
         match COMMANDS.iter().find(|(names, ..)| names.contains(&word.as_str())) {
             Some((_, action, _)) => Meaning::Command(action.clone()),
+            None if word == "notices" => Meaning::Notices,
             None if word == "help" || word == "?" => Meaning::Help(help(open)),
             None => Meaning::Answer,
         }
@@ -94,7 +96,7 @@ impl Tongue for Plain {
 
 /// Every command with its names and what it does.
 const COMMANDS: [(&[&str], Action, &str); 11] = [
-    (&["stop"], Action::Stop, "fade now, whatever happens"),
+    (&["stop"], Action::Stop, "fade now, whatever happens; twice within a second: at once"),
     (&["again", "a"], Action::Again, "play that again"),
     (&["back", "b"], Action::Back, "one note back at this spot"),
     (&["skip", "s"], Action::Skip, "leave this note or spot out"),
@@ -113,12 +115,22 @@ fn help(open: Option<&Question>) -> String {
         lines.push(format!("  {:<12} {what}", names.join(" or ")));
     }
     lines.push(format!("  {:<12} before a rating: something in the room rattles", "rattles"));
+    lines.push(format!("  {:<12} what went wrong or needed saying, once more", "notices"));
     lines.push("A text that reads like a command goes in quotation marks.".into());
     if let Some(question) = open {
         lines.push("The open question:".into());
         lines.extend(indented(&question.text));
         lines.extend(answers(&question.ask).iter().flat_map(|line| indented(line)));
     }
+    lines.join("\n")
+}
+
+fn notices(all: &[&str]) -> String {
+    if all.is_empty() {
+        return "There was no notice in this session.".into();
+    }
+    let mut lines = vec!["Notices of this session, oldest first:".to_string()];
+    lines.extend(all.iter().flat_map(|notice| indented(notice)));
     lines.join("\n")
 }
 

@@ -145,6 +145,17 @@ fn help_lists_the_commands_and_the_open_question() {
 }
 
 #[test]
+fn notices_are_told_again_to_whoever_asks() {
+    let mut stage = stage();
+    let view = View { older_notices: vec!["The first.".into()], notices: vec!["The last.".into()], ..scenes::rate() };
+    stage.show(&view);
+    stage.lines_to("(stop");
+    stage.say("notices");
+    let lines = stage.lines_to("The last.");
+    assert_eq!(lines.join("\n"), "Notices of this session, oldest first:\n  The first.\n  The last.");
+}
+
+#[test]
 fn a_visit_ends_in_words() {
     let mut stage = stage();
     let view = scenes::rate();

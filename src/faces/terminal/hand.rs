@@ -42,6 +42,8 @@ pub(super) struct Hand {
     pub typed: String,
     /// 'Something rattles' is pressed for the open question.
     pub rattles: bool,
+    /// The notices of the session are on the screen in place of the question.
+    pub notices: bool,
     /// What was wrong with the last key: why, and what to do.
     pub slip: Option<String>,
     writing: Option<Writing>,
@@ -53,7 +55,7 @@ impl Hand {
     pub(super) fn see(&mut self, view: &View) {
         let open = view.question.as_ref().map(|question| question.id);
         if open != self.question {
-            *self = Self { question: open, refusals: self.refusals, ..Self::default() };
+            *self = Self { question: open, refusals: self.refusals, notices: self.notices, ..Self::default() };
         }
         if view.refusals != self.refusals || view.taken_question == open {
             self.writing = None;
@@ -116,9 +118,18 @@ impl Hand {
                 self.rattles = !self.rattles;
                 return Press::Nothing;
             }
+            if letter == 'h' && !(view.notices.is_empty() && view.older_notices.is_empty()) {
+                self.notices = !self.notices;
+                return Press::Nothing;
+            }
             if let Some(action) = command(letter, view) {
                 return Press::Action(action);
             }
+        }
+        if self.notices {
+            // What is covered must not be answered by a key meant for this page.
+            self.notices = key.code != KeyCode::Enter;
+            return Press::Nothing;
         }
         if view.paused.is_some() {
             if key.code == KeyCode::Enter {

@@ -164,10 +164,17 @@ fn middle(pen: &mut Pen<'_>, view: &View, hand: &Hand, styles: Styles, rows: usi
 
 /// Instruction, reason, and answers of what there is to show.
 fn content<'a>(view: &View, hand: &Hand, styles: Styles, rows: usize) -> (String, String, Vec<Line<'a>>) {
+    if hand.notices {
+        return ("Notices of this session, newest first.".into(), String::new(), notices(view, styles, rows));
+    }
     if let Some(why) = &view.paused {
         let body =
             vec![asks::choice_line("p", "go on", styles), asks::choice_line("q", "leave; the visit is kept", styles)];
-        let now = if view.sound.sounding { "Fading." } else { "It is silent now." };
+        let now = if view.sound.sounding {
+            "Fading. Stop twice within a second ends it at once."
+        } else {
+            "It is silent now."
+        };
         return (now.into(), why.clone(), body);
     }
     if let Some(ranking) = view.ranking.as_deref().filter(|_| view.chapter >= Chapter::Verdict) {
@@ -190,6 +197,17 @@ fn content<'a>(view: &View, hand: &Hand, styles: Styles, rows: usize) -> (String
         None if !view.sound.label.is_empty() => ("Listen.".into(), view.sound.label.clone(), Vec::new()),
         None => ("One moment.".into(), String::new(), Vec::new()),
     }
+}
+
+/// As many notices as there is room for.
+fn notices<'a>(view: &View, styles: Styles, rows: usize) -> Vec<Line<'a>> {
+    let mut lines = vec![asks::choice_line("h", "back to the question", styles), Line::default()];
+    for notice in view.older_notices.iter().chain(&view.notices).rev() {
+        lines.extend(words::wrapped(notice, TEXT_COLUMNS).into_iter().map(Line::from));
+        lines.push(Line::default());
+    }
+    lines.truncate(rows.saturating_sub(2));
+    lines
 }
 
 /// Where the sheet and the visit are.
@@ -220,7 +238,8 @@ fn news<'a>(view: &View, hand: &Hand, styles: Styles) -> Vec<Line<'a>> {
         say("Not taken:", why, 2, styles.strong);
     }
     if let Some(notice) = view.notices.last() {
-        say("Notice:", notice, 3, plain);
+        let more = view.notices.len() + view.older_notices.len() > 1;
+        say(if more { "Notice (h shows older ones):" } else { "Notice:" }, notice, 3, plain);
     }
     if let Some(taken) = &view.taken {
         say("Taken:", taken, 1, styles.quiet);
