@@ -1,7 +1,8 @@
 //! Octave and fractional-octave bands.
 //!
 //! Source: IEC 61260-1:2014, 5.2 (octave ratio), 5.3 (reference frequency), 5.4 (exact mid-band frequencies),
-//! 5.5 and 5.6 (band edges). Clause numbers from memory; the figures are checked against published tables.
+//! 5.5 and 5.6 (band edges), 5.10 and table 1 (limits of class 1). Clause numbers from memory; the figures are checked
+//! against published tables.
 
 use std::fmt;
 use std::str::FromStr;
@@ -108,6 +109,15 @@ impl Band {
         Self::around(REFERENCE_HZ * octave_power(exponent), width)
     }
 
+    /// The number of the band of the standard's series whose middle is nearest to a frequency in the logarithm; for a frequency
+    /// that is not above zero, some band or other.
+    pub fn nearest(frequency_hz: f64, width: Width) -> i32 {
+        let designator = f64::from(width.bands_per_octave());
+        let bands_up = designator * libm::log10(frequency_hz / REFERENCE_HZ) / 0.3;
+        let place = if width.bands_per_octave() % 2 == 1 { bands_up } else { bands_up - 0.5 };
+        place.round() as i32
+    }
+
     /// How wide the band is, in hertz.
     pub fn width_hz(self) -> f64 {
         self.upper_hz - self.lower_hz
@@ -117,6 +127,61 @@ impl Band {
     pub fn contains(self, frequency_hz: f64) -> bool {
         (self.lower_hz..=self.upper_hz).contains(&frequency_hz)
     }
+}
+
+/// What class 1 allows a filter for octaves to take away, dB: at the middle times G to this power, at least and at most.
+///
+/// Source: IEC 61260-1:2014, table 1. At the edge, G^(1/2), the limits jump; see [`class_1_limits_db`].
+const CLASS_1_DB: [(f64, f64, f64); 9] = [
+    (0.0, -0.4, 0.4),
+    (0.125, -0.4, 0.5),
+    (0.25, -0.4, 0.7),
+    (0.375, -0.4, 1.4),
+    (0.5, -0.4, 5.3),
+    (1.0, 16.6, f64::INFINITY),
+    (2.0, 40.5, f64::INFINITY),
+    (3.0, 60.0, f64::INFINITY),
+    (4.0, 70.0, f64::INFINITY),
+];
+
+/// The least that class 1 wants taken away at the band's edge and just outside, dB.
+const CLASS_1_EDGE_DB: f64 = 1.2;
+
+/// How much of a frequency a class 1 filter for bands of this width may, and must, take away: the least and the most
+/// attenuation relative to that at the middle, dB. `ratio` is the frequency over the middle of the band.
+///
+/// Inside the band between the two edges; at and outside the edges the most is infinite. Between the frequencies of the
+/// table the limits are interpolated along the logarithm of the frequency.
+///
+/// Source: IEC 61260-1:2014, 5.10 and table 1; for narrower bands the frequencies move inwards by the formula given there,
+/// Ω = 1 + (G^(1/2b) - 1)/(G^(1/2) - 1)·(Ω_octave - 1), mirrored below the middle.
+pub fn class_1_limits_db(ratio: f64, width: Width) -> (f64, f64) {
+    let ratio = ratio.max(ratio.recip());
+    let edge = width.edge_ratio();
+    // The edge moves to the edge exactly; rounding must not put it on the wrong side.
+    if ratio == edge {
+        return (CLASS_1_EDGE_DB, f64::INFINITY);
+    }
+    let narrowing = (edge - 1.0) / (octave_power(0.5) - 1.0);
+    let place = |exponent: f64| libm::log(1.0 + narrowing * (octave_power(exponent) - 1.0));
+    let at = libm::log(ratio);
+    let mut below = (place(0.0), CLASS_1_DB[0].1, CLASS_1_DB[0].2);
+    for (exponent, least, most) in CLASS_1_DB {
+        let above = (place(exponent), least, most);
+        if at < above.0 {
+            let share = (at - below.0) / (above.0 - below.0);
+            let between = |from: f64, to: f64| from + share * (to - from);
+            let most = if above.2.is_finite() { between(below.2, above.2) } else { f64::INFINITY };
+            return (between(below.1, above.1), most);
+        }
+        below = if exponent == 0.5 { (above.0, CLASS_1_EDGE_DB, f64::INFINITY) } else { above };
+    }
+    (below.1, below.2)
+}
+
+/// From this ratio to the middle of a band on, class 1 wants 60 dB or more taken away; the same below, upside down.
+pub fn class_1_sixty_db_ratio(width: Width) -> f64 {
+    1.0 + (width.edge_ratio() - 1.0) / (octave_power(0.5) - 1.0) * (octave_power(3.0) - 1.0)
 }
 
 /// G to the power of `exponent`, as a power of ten: G is 10^0.3 exactly.
@@ -172,6 +237,16 @@ mod tests {
     }
 
     #[test]
+    fn the_nearest_band_is_the_one_that_holds_the_frequency() {
+        for width in Width::ALL {
+            for hz in [16.3, 25.0, 40.0, 63.0, 99.9, 1000.1] {
+                assert!(Band::numbered(Band::nearest(hz, width), width).contains(hz), "{hz} {width}");
+            }
+        }
+        assert_eq!(Band::nearest(0.0, Width::Third), i32::MIN);
+    }
+
+    #[test]
     fn relative_widths_follow_from_the_octave_ratio() {
         // G^(1/2b) - G^(-1/2b), computed independently.
         for (width, relative) in [
@@ -182,6 +257,51 @@ mod tests {
         ] {
             close(Band::around(50.0, width).width_hz() / 50.0, relative, 1e-9);
         }
+    }
+
+    #[test]
+    fn the_limits_of_class_1_lie_where_the_standard_has_them() {
+        // Breakpoints above and below the middle as published for 1/1, 1/3, 1/6 and 1/12 octave, with table 1's limits.
+        for (limits, ratios) in [
+            ((-0.4, 0.5), [1.090184, 1.026674, 1.012953, 1.006384]),
+            ((-0.4, 0.7), [1.188502, 1.055754, 1.027075, 1.013343]),
+            ((-0.4, 1.4), [1.295687, 1.087457, 1.042470, 1.020930]),
+            ((16.6, f64::INFINITY), [1.995262, 1.294374, 1.142952, 1.070447]),
+            ((40.5, f64::INFINITY), [3.981072, 1.881728, 1.428178, 1.211008]),
+            ((60.0, f64::INFINITY), [7.943282, 3.053652, 1.997280, 1.491464]),
+            ((70.0, f64::INFINITY), [15.848932, 5.391949, 3.132787, 2.051048]),
+        ] {
+            for (width, ratio) in Width::ALL.into_iter().zip(ratios) {
+                for ratio in [ratio, 1.0 / ratio] {
+                    let (least, most) = class_1_limits_db(ratio, width);
+                    // The printed ratios have six decimals, and the steepest limit falls by 150 dB for each e-fold.
+                    assert!((least - limits.0).abs() < 2e-3, "{width} at {ratio}: {least}");
+                    assert!(most == limits.1 || (most - limits.1).abs() < 2e-3, "{width} at {ratio}: {most}");
+                }
+            }
+        }
+        let lower = [0.125893, 0.327477, 0.500681, 0.670482];
+        for (width, ratio) in Width::ALL.into_iter().zip(lower) {
+            close(1.0 / class_1_sixty_db_ratio(width), ratio, 5e-6);
+        }
+    }
+
+    #[test]
+    fn at_the_edge_the_limits_jump_and_elsewhere_they_are_straight_lines() {
+        for width in Width::ALL {
+            let edge = width.edge_ratio();
+            assert_eq!(class_1_limits_db(1.0, width), (-0.4, 0.4));
+            assert_eq!(class_1_limits_db(edge, width), (1.2, f64::INFINITY));
+            let (least, most) = class_1_limits_db(edge * (1.0 - 1e-9), width);
+            assert!((least + 0.4).abs() < 1e-9 && (most - 5.3).abs() < 1e-5);
+            let (least, most) = class_1_limits_db(edge * (1.0 + 1e-9), width);
+            assert!((least - 1.2).abs() < 1e-5 && most == f64::INFINITY);
+            assert_eq!(class_1_limits_db(1e6, width), (70.0, f64::INFINITY));
+        }
+        // Half way in the logarithm between G^(1/8) and G^(1/4), and between G and G²: the means of their limits.
+        let (least, most) = class_1_limits_db(libm::exp10(0.3 * 0.1875), Width::Whole);
+        assert!((least + 0.4).abs() < 1e-12 && (most - 0.6).abs() < 1e-12);
+        assert!((class_1_limits_db(libm::exp10(-0.45), Width::Whole).0 - 28.55).abs() < 1e-12);
     }
 
     #[test]

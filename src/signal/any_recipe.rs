@@ -1,6 +1,7 @@
 //! What holds for every signal, whatever its parameters. Tests only.
 
 use proptest::prelude::*;
+use proptest::strategy::ValueTree;
 
 use crate::acoustics::bands::Width;
 use crate::acoustics::notes::A4_HZ;
@@ -8,13 +9,43 @@ use crate::units::SampleRate;
 
 use super::band_noise::{BandNoise, Noise, Spectrum};
 use super::measure::samples;
-use super::note_run::{NoteRun, SteppedSweep};
+use super::note_run::{NoteRun, SteppedSweep, SweepStep};
 use super::pulses::{Burst, Marker, Polarity, Silence};
 use super::pure::Pure;
 use super::steady_noise::SteadyNoise;
 use super::sweep::{self, Sweep};
 use super::warble::{self, Warble};
 use super::{CHUNK, Recipe, Tone};
+
+const STEPS: [SweepStep; 4] = [SweepStep::Semitone, SweepStep::WholeTone, SweepStep::SixthOctave, SweepStep::Octave];
+
+/// How many kinds of recipe there are, and which one of them this is. The compiler points here when there is a new one.
+const KINDS: usize = 11;
+const fn kind(recipe: &Recipe) -> usize {
+    match recipe {
+        Recipe::Pure(_) => 0,
+        Recipe::Warble(_) => 1,
+        Recipe::SteadyNoise(_) => 2,
+        Recipe::BandNoise(_) => 3,
+        Recipe::Noise(_) => 4,
+        Recipe::Sweep(_) => 5,
+        Recipe::SteppedSweep(_) => 6,
+        Recipe::Burst(_) => 7,
+        Recipe::Polarity(_) => 8,
+        Recipe::Notes(_) => 9,
+        Recipe::Silence(_) => 10,
+    }
+}
+
+#[test]
+fn every_kind_of_recipe_is_drawn() {
+    let mut runner = proptest::test_runner::TestRunner::deterministic();
+    let mut drawn = [false; KINDS];
+    for _ in 0..400 {
+        drawn[kind(&recipe().new_tree(&mut runner).unwrap().current())] = true;
+    }
+    assert_eq!(drawn, [true; KINDS]);
+}
 
 /// Recipes that can be played at 4 kHz, a rate at which noise is quick to make.
 fn recipe() -> impl Strategy<Value = Recipe> {
@@ -49,10 +80,13 @@ fn recipe() -> impl Strategy<Value = Recipe> {
         ),
         (hz.clone(), 0.4..1.0_f64, prop::option::of(1..4_u32))
             .prop_map(|(frequency_hz, pause_s, count)| Recipe::Polarity(Polarity { frequency_hz, pause_s, count })),
-        (hz.clone(), hz, 2.0..5.0_f64).prop_map(|(from_hz, to_hz, each)| {
-            let seconds = each * (2.0 + 12.0 * (to_hz / from_hz).log2().abs());
-            Recipe::SteppedSweep(SteppedSweep { from_hz, to_hz, seconds, tone: Tone::Pure {}, a4_hz: A4_HZ, seed: 0 })
-        }),
+        (hz.clone(), hz, 2.0..5.0_f64, prop::sample::select(STEPS.to_vec())).prop_map(
+            |(from_hz, to_hz, each, step)| {
+                let seconds = each * (2.0 + 12.0 * (to_hz / from_hz).log2().abs());
+                let tone = Tone::Pure {};
+                Recipe::SteppedSweep(SteppedSweep { from_hz, to_hz, step, seconds, tone, a4_hz: A4_HZ, seed: 0 })
+            }
+        ),
         (prop::collection::vec(prop::sample::select(vec!["E1", "A1", "C3", "-"]), 0..6), 0.2..0.6_f64, 0.0..0.2_f64)
             .prop_map(|(notes, seconds, gap_s)| {
                 let notes = std::iter::once("B1").chain(notes).map(str::to_owned).collect();
@@ -101,10 +135,17 @@ proptest! {
         let noise = Recipe::Noise(Noise { spectrum: Spectrum::Pink, from_hz: frequency_hz, to_hz: other, seed: 0 });
         let polarity = Recipe::Polarity(Polarity { frequency_hz, pause_s: other, count: Some(1) });
         let steady = Recipe::SteadyNoise(SteadyNoise { frequency_hz, band: Width::Third, seed: 0 });
-        let stepped = Recipe::SteppedSweep(SteppedSweep {
-            from_hz: frequency_hz, to_hz: other, seconds: other, tone: Tone::Pure {}, a4_hz: other, seed: 0,
+        let stepped = STEPS.map(|step| Recipe::SteppedSweep(SteppedSweep {
+            from_hz: frequency_hz, to_hz: other, step, seconds: other, tone: Tone::Pure {}, a4_hz: other, seed: 0,
+        }));
+        let pure = Recipe::Pure(Pure { frequency_hz });
+        let band = Recipe::BandNoise(BandNoise { frequency_hz, band: Width::Third, seed: 0 });
+        let silence = Recipe::Silence(Silence { seconds: other, marker: Marker::Start });
+        let notes = Recipe::Notes(NoteRun {
+            notes: vec!["E1".to_owned()], tone: Tone::Pure {}, seconds: frequency_hz, gap_s: other, a4_hz: other, seed: 0,
         });
-        for recipe in [warble, sweep, burst, noise, polarity, steady, stepped] {
+        let all = [pure, warble, steady, band, noise, sweep, burst, polarity, notes, silence];
+        for recipe in all.into_iter().chain(stepped) {
             if let Err(error) = recipe.check(rate) {
                 prop_assert!(error.to_string().starts_with(recipe.name()) || error.to_string().contains("pure"));
             }

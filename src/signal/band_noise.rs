@@ -111,7 +111,9 @@ impl Noise {
 mod tests {
     use super::*;
     use crate::signal::Recipe;
-    use crate::signal::measure::{fourth_moment, magnitudes, rms, samples};
+    use crate::signal::measure::{
+        fourth_moment, magnitudes, one_period, relative_spectrum, rms, samples, within_class_1,
+    };
 
     /// At this rate 20 s are a whole number of any period.
     fn rate() -> SampleRate {
@@ -132,6 +134,17 @@ mod tests {
         assert!((rms(&samples) - std::f64::consts::FRAC_1_SQRT_2).abs() < 1e-9);
         // N lines of equal amplitude and random phase have 3 - 3/2N on average; a single draw scatters around it.
         assert!((2.5..3.5).contains(&fourth_moment(&samples)));
+    }
+
+    #[test]
+    fn the_spectrum_is_what_a_filter_of_class_1_may_leave_of_white_noise() {
+        for (width, hz) in Width::ALL.into_iter().flat_map(|width| [25.0, 40.0, 63.0, 80.0].map(|hz| (width, hz))) {
+            let recipe = Recipe::BandNoise(BandNoise { frequency_hz: hz, band: width, seed: 5 });
+            let band = Band::around(hz, width);
+            let (period_s, samples) = one_period(&recipe, rate());
+            let spectrum = relative_spectrum(&magnitudes(&samples), period_s, band);
+            within_class_1(&spectrum, band, width).unwrap_or_else(|wrong| panic!("{hz} Hz, {width}: {wrong}"));
+        }
     }
 
     #[test]

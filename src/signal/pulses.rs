@@ -21,6 +21,9 @@ pub const POLARITY_NAME: &str = "polarity";
 /// The name of silence in recipes and commands.
 pub const SILENCE_NAME: &str = "silence";
 
+/// The peak that is stated for a signal without any sound.
+const PEAK_OF_NOTHING: f64 = 1e-12;
+
 /// No signal that ends is longer than this, seconds.
 const LONGEST_S: f64 = 3600.0;
 
@@ -192,6 +195,8 @@ impl Silence {
         };
         let mut prepared = train(marker, rate.frames(MARKER_AFTER_S), Some(1), MARKER_HZ.min(rate.as_f64() / 4.0));
         prepared.length = Some(rate.frames(self.seconds));
+        // Whoever plays it may ask for a level, which nothing at all does not have.
+        prepared.peak = prepared.peak.max(PEAK_OF_NOTHING);
         prepared
     }
 }
@@ -314,7 +319,7 @@ mod tests {
         let sounding: Vec<usize> = (0..96_000).filter(|n| samples[*n] != 0.0).collect();
         assert!(sounding[0] > 2880 && *sounding.last().unwrap() < 2880 + 2400);
         let plain = Recipe::Silence(Silence { seconds: 2.0, marker: Marker::None });
-        assert_eq!(plain.prepare(SampleRate::HZ_48000).unwrap().peak, 0.0);
+        assert!((0.0..1e-9).contains(&plain.prepare(SampleRate::HZ_48000).unwrap().peak));
         assert_eq!(plain.prepare(SampleRate::HZ_48000).unwrap().length, Some(FrameCount(96_000)));
     }
 

@@ -157,7 +157,8 @@ impl Source for TriangleWarble {
 mod tests {
     use super::*;
     use crate::signal::Recipe;
-    use crate::signal::measure::{magnitudes, rms, samples};
+    use crate::signal::measure::{lines, magnitudes, rms, samples};
+    use realfft::num_complex::Complex64;
 
     /// A warble whose modulation index is exactly `index`.
     fn warble(frequency_hz: f64, rate_hz: f64, index: f64, shape: Shape) -> Recipe {
@@ -209,8 +210,47 @@ mod tests {
         let two = [0.43825915, 0.57896503, 0.24412670, 0.08995317, 0.02902693, 0.01367499];
         for (index, amplitudes) in [(0.5, &half), (1.0, &one), (2.0, &two)] {
             check(2000, 5, index, Shape::Triangle, amplitudes, 1e-8);
-            // In the bass the far lines, which die out slowly, reach below zero and fold back onto the near ones.
-            check(80, 4, index, Shape::Triangle, amplitudes, 2e-5);
+            for (n, amplitude) in amplitudes.iter().enumerate() {
+                assert!((triangle_line(index, n as i32).norm() - amplitude).abs() < 1e-8);
+                assert!((triangle_line(index, -(n as i32)).norm() - amplitude).abs() < 1e-8);
+            }
+        }
+    }
+
+    /// Line n of a carrier whose frequency follows a triangle, with its phase: the mean over a swing from -1/2 to 1/2 of
+    /// exp(2πi·(index·(u - 2u|u|) - n·u)), by Simpson's rule with a kink at each end of both halves.
+    fn triangle_line(index: f64, n: i32) -> Complex64 {
+        const HALF: usize = 4096;
+        let step = 0.5 / HALF as f64;
+        let at = |u: f64| Complex64::cis(TAU * (index * (u - 2.0 * u * u.abs()) - f64::from(n) * u));
+        let half = |from: f64| -> Complex64 {
+            let weight = |k: usize| if k == 0 || k == HALF { 1.0 } else { 2.0 + 2.0 * (k % 2) as f64 };
+            (0..=HALF).map(|k| at(from + step * k as f64) * (weight(k) * step / 3.0)).sum()
+        };
+        half(-0.5) + half(0.0)
+    }
+
+    #[test]
+    fn in_the_bass_far_lines_of_a_triangular_warble_fold_at_zero_onto_near_ones_by_their_phase() {
+        // The far lines die out slowly, by n²: 40 swing rates below 80 Hz they reach zero, and go on above it as the
+        // conjugates of what they were. sin z = Im e^(iz): a line of c_n at ω is -i·c_n there and i·c_n* at -ω.
+        for (frequency, rate_hz, index) in [(80, 4, 0.5), (80, 4, 1.0), (80, 4, 2.0), (50, 2, 1.4), (25, 5, 1.0)] {
+            let recipe = warble(f64::from(frequency), f64::from(rate_hz), index, Shape::Triangle);
+            let found = lines(&samples(&recipe, SampleRate::HZ_48000, 48_000));
+            let mut largest_fold: f64 = 0.0;
+            for bin in 1..400 {
+                let line = |hz: i32| match (hz - frequency) % rate_hz {
+                    0 => triangle_line(index, (hz - frequency) / rate_hz),
+                    _ => Complex64::ZERO,
+                };
+                let (direct, folded) = (line(bin), line(-bin));
+                let expected = -Complex64::I * (direct - folded.conj());
+                largest_fold = largest_fold.max(folded.norm());
+                let error = (found[bin as usize] - expected).norm();
+                assert!(error < 1e-7, "{frequency} Hz, index {index}, at {bin} Hz: off by {error}");
+            }
+            // Without the folded lines the test would not have held.
+            assert!(largest_fold > 1e-6, "{largest_fold}");
         }
     }
 
