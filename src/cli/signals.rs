@@ -2,17 +2,19 @@
 
 use clap::{Args, Subcommand, ValueEnum};
 
+use crate::acoustics::bands::Width;
+use crate::acoustics::notes::A4_HZ;
 use crate::cli::Failure;
 use crate::cli::begin::own_presets;
 use crate::presets::{self, SIGNALS};
-use crate::signal::Recipe;
 use crate::signal::band_noise::{BandNoise, Noise, Spectrum};
-use crate::signal::note_run::NoteRun;
-use crate::signal::pulses::{Burst, Polarity};
+use crate::signal::note_run::{NoteRun, SteppedSweep, SweepStep};
+use crate::signal::pulses::{Burst, Marker, Polarity, Silence};
 use crate::signal::pure::Pure;
 use crate::signal::steady_noise::SteadyNoise;
 use crate::signal::sweep::{self, Sweep};
 use crate::signal::warble::{self, Warble};
+use crate::signal::{Recipe, Tone};
 
 /// A signal, and how it is to be heard or written (`H`).
 #[derive(Debug, Clone, Subcommand)]
@@ -79,7 +81,7 @@ pub enum SignalArgs<H: Args> {
         #[command(flatten)]
         how: H,
     },
-    /// A glide from one frequency to another.
+    /// From one frequency to another, in a glide or in steps.
     Sweep {
         /// Where it starts, Hz.
         #[arg(long)]
@@ -93,6 +95,12 @@ pub enum SignalArgs<H: Args> {
         /// How the frequency moves.
         #[arg(long, default_value = "exponential")]
         shape: GlideName,
+        /// Go in steps instead of gliding, from the note or band nearest the start to the one nearest the end.
+        #[arg(long, value_name = "STEP", conflicts_with = "shape")]
+        stepped_by: Option<StepName>,
+        /// What sounds for each step.
+        #[arg(long, default_value = "pure", requires = "stepped_by")]
+        tone: ToneName,
         #[command(flatten)]
         how: H,
     },
@@ -124,6 +132,17 @@ pub enum SignalArgs<H: Args> {
         /// How many pulses; without end otherwise.
         #[arg(long)]
         count: Option<u32>,
+        #[command(flatten)]
+        how: H,
+    },
+    /// Nothing, with a pip at its beginning that a recording can be lined up by.
+    Silence {
+        /// How long, the pip included, seconds.
+        #[arg(long, default_value_t = 5.0)]
+        silence_seconds: f64,
+        /// Where it is marked.
+        #[arg(long, default_value = "start")]
+        marker: MarkerName,
         #[command(flatten)]
         how: H,
     },
@@ -171,6 +190,68 @@ pub enum GlideName {
     Linear,
 }
 
+/// The steps of a stepped sweep.
+#[derive(Debug, Clone, Copy, ValueEnum)]
+pub enum StepName {
+    /// Every note.
+    Semitone,
+    /// Every other note.
+    WholeTone,
+    /// The mid-band frequencies of IEC 61260-1, a twelfth of an octave apart.
+    TwelfthOctave,
+    /// The same a sixth of an octave apart.
+    SixthOctave,
+    /// The same a third of an octave apart.
+    ThirdOctave,
+    /// The same an octave apart.
+    Octave,
+}
+
+impl StepName {
+    const fn step(self) -> SweepStep {
+        match self {
+            Self::Semitone => SweepStep::Semitone,
+            Self::WholeTone => SweepStep::WholeTone,
+            Self::TwelfthOctave => SweepStep::TwelfthOctave,
+            Self::SixthOctave => SweepStep::SixthOctave,
+            Self::ThirdOctave => SweepStep::ThirdOctave,
+            Self::Octave => SweepStep::Octave,
+        }
+    }
+}
+
+/// What sounds for each step of a sweep.
+#[derive(Debug, Clone, Copy, ValueEnum)]
+pub enum ToneName {
+    /// One frequency.
+    Pure,
+    /// A warble of a twelfth of an octave to either side, four times a second.
+    Warble,
+    /// Steady noise a third of an octave wide.
+    SteadyNoise,
+}
+
+impl ToneName {
+    fn tone(self) -> Tone {
+        match self {
+            Self::Pure => Tone::Pure {},
+            Self::Warble => {
+                Tone::Warble { half_width_octaves: 1.0 / 12.0, rate_hz: 4.0, shape: warble::Shape::default() }
+            }
+            Self::SteadyNoise => Tone::SteadyNoise { band: Width::Third },
+        }
+    }
+}
+
+/// Where silence is marked.
+#[derive(Debug, Clone, Copy, ValueEnum)]
+pub enum MarkerName {
+    /// By a pip near the beginning.
+    Start,
+    /// Nowhere.
+    None,
+}
+
 /// How noise spreads its power.
 #[derive(Debug, Clone, Copy, ValueEnum)]
 pub enum SpectrumName {
@@ -209,6 +290,17 @@ impl<H: Args> SignalArgs<H> {
                 to_hz: to_hz.unwrap_or_default(),
                 seed: *noise_seed,
             }),
+            Self::Sweep { from_hz, to_hz, sweep_seconds, stepped_by: Some(step), tone, .. } => {
+                Recipe::SteppedSweep(SteppedSweep {
+                    from_hz: *from_hz,
+                    to_hz: *to_hz,
+                    step: step.step(),
+                    seconds: *sweep_seconds,
+                    tone: tone.tone(),
+                    a4_hz: A4_HZ,
+                    seed: 1,
+                })
+            }
             Self::Sweep { from_hz, to_hz, sweep_seconds, shape, .. } => Recipe::Sweep(Sweep {
                 from_hz: *from_hz,
                 to_hz: *to_hz,
@@ -224,10 +316,17 @@ impl<H: Args> SignalArgs<H> {
             Self::Polarity { hz, pause_s, count, .. } => {
                 Recipe::Polarity(Polarity { frequency_hz: *hz, pause_s: *pause_s, count: *count })
             }
+            Self::Silence { silence_seconds, marker, .. } => Recipe::Silence(Silence {
+                seconds: *silence_seconds,
+                marker: match marker {
+                    MarkerName::Start => Marker::Start,
+                    MarkerName::None => Marker::None,
+                },
+            }),
             Self::Preset { name, .. } => presets::signal(name, own_presets(SIGNALS.folder).as_deref())?.recipe,
             Self::Notes { notes, note_seconds, gap_s, a4_hz, .. } => Recipe::Notes(NoteRun {
                 notes: notes.clone(),
-                tone: crate::signal::Tone::Pure {},
+                tone: Tone::Pure {},
                 seconds: *note_seconds,
                 gap_s: *gap_s,
                 a4_hz: *a4_hz,
@@ -246,12 +345,13 @@ impl<H: Args> SignalArgs<H> {
             | Self::Sweep { how, .. }
             | Self::Burst { how, .. }
             | Self::Polarity { how, .. }
+            | Self::Silence { how, .. }
             | Self::Preset { how, .. }
             | Self::Notes { how, .. } => how,
         }
     }
 }
 
-fn width(text: &str) -> Result<crate::acoustics::bands::Width, Failure> {
+fn width(text: &str) -> Result<Width, Failure> {
     text.parse().map_err(Failure::Usage)
 }
