@@ -41,7 +41,7 @@ impl TomlError {
         let span = if text.get(span.clone()).is_some() { span } else { 0..0 };
         let before = &text[..span.start];
         let line_start = before.rfind('\n').map_or(0, |newline| newline + 1);
-        let mut parts = Group::with_title(Level::ERROR.primary_title(message.as_str())).element(
+        let mut parts = Group::with_title(Level::ERROR.no_name().primary_title(message.as_str())).element(
             Snippet::source(text).path(path_label).annotation(AnnotationKind::Primary.span(first_line(text, &span))),
         );
         if let Some(help) = &help {
@@ -236,7 +236,7 @@ mod tests {
         assert_eq!((error.line, error.column), (2, 1));
         assert_eq!(
             error.to_string(),
-            "error: unknown key `widht_m`\n --> shelf.toml:2:1\n  |\n2 | widht_m = 1.0\n  | ^^^^^^^\n  |\n  = help: did you mean `width_m`?"
+            "unknown key `widht_m`\n --> shelf.toml:2:1\n  |\n2 | widht_m = 1.0\n  | ^^^^^^^\n  |\n  = help: did you mean `width_m`?"
         );
     }
 

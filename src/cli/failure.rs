@@ -4,6 +4,7 @@ use std::fmt;
 use std::process::ExitCode;
 
 use crate::engine::EngineError;
+use crate::presets::PresetError;
 
 /// Why a command did not do what was asked.
 #[derive(Debug)]
@@ -57,6 +58,11 @@ fn in_words(error: &anyhow::Error) -> String {
 
 impl<E: Into<anyhow::Error>> From<E> for Failure {
     fn from(error: E) -> Self {
-        Self::Failed(error.into())
+        let error = error.into();
+        match error.downcast_ref() {
+            // A name that nothing has was typed wrongly; nothing has been tried yet.
+            Some(PresetError::Unknown { .. }) => Self::Usage(in_words(&error)),
+            _ => Self::Failed(error),
+        }
     }
 }

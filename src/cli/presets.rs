@@ -10,7 +10,7 @@ use crate::presets::listeners::LISTENERS;
 use crate::presets::{
     Kind, LEVELS, LevelsPreset, ListenerTraits, NOTES, NoteSet, Origin, PresetError, SIGNALS, SignalPreset,
 };
-use crate::toml_file::{TomlError, nearest_word, parse_toml, read_text};
+use crate::toml_file::{TomlError, parse_toml, read_text};
 
 /// What to do with presets.
 #[derive(Debug, Clone, Subcommand)]
@@ -101,15 +101,7 @@ fn show(name: &str) -> Result<(), Failure> {
         }
     }
     let known = KINDS.iter().flat_map(|(_, kind, _)| kind.names(own_folder(*kind).as_deref()));
-    let near = KINDS.iter().flat_map(|(_, kind, _)| kind.embedded.iter().map(|embedded| embedded.name));
-    let near = nearest_word(name, near);
-    Err(PresetError::Unknown {
-        kind: "preset",
-        given: name.to_owned(),
-        near,
-        known: known.map(|(name, _)| name).collect(),
-    }
-    .into())
+    Err(PresetError::unknown("preset", name, known.map(|(name, _)| name).collect()).into())
 }
 
 /// What kind of preset a file is shows in a key that only that kind has.

@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::presets::{Embedded, PresetError};
-use crate::toml_file::{nearest_word, parse_toml};
+use crate::toml_file::parse_toml;
 
 /// How a simulated listener hears and answers. All figures in dB are standard deviations.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -45,15 +45,9 @@ pub const LISTENERS: [Embedded; 3] = [embed!("typical"), embed!("attentive"), em
 /// # Errors
 /// [`PresetError::Unknown`] with the nearest known name.
 pub fn listener(name: &str) -> Result<ListenerTraits, PresetError> {
-    let names = || LISTENERS.iter().map(|embedded| embedded.name);
     match LISTENERS.iter().find(|embedded| embedded.name == name) {
         Some(embedded) => Ok(parse_toml(embedded.path_label, embedded.text)?),
-        None => Err(PresetError::Unknown {
-            kind: "listener",
-            given: name.to_owned(),
-            near: nearest_word(name, names()),
-            known: names().map(str::to_owned).collect(),
-        }),
+        None => Err(PresetError::unknown("listener", name, LISTENERS.map(|embedded| embedded.name.to_owned()).into())),
     }
 }
 

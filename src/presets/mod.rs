@@ -79,14 +79,14 @@ pub const LEVELS: Kind = Kind {
 pub enum PresetError {
     /// No preset has this name.
     #[error("there is no {kind} called \"{given}\"{}; known: {}",
-        near.map_or(String::new(), |near| format!(" (did you mean \"{near}\"?)")), known.join(", "))]
+        near.as_ref().map_or(String::new(), |near| format!(" (did you mean \"{near}\"?)")), known.join(", "))]
     Unknown {
         /// What kind of preset was asked for.
         kind: &'static str,
         /// What was asked for.
         given: String,
         /// The most similar known name.
-        near: Option<&'static str>,
+        near: Option<String>,
         /// All known names.
         known: Vec<String>,
     },
@@ -96,6 +96,14 @@ pub enum PresetError {
     /// Its file cannot be read.
     #[error(transparent)]
     File(#[from] TomlFileError),
+}
+
+impl PresetError {
+    /// No preset of this kind is called `given`.
+    pub fn unknown(kind: &'static str, given: &str, known: Vec<String>) -> Self {
+        let near = nearest_word(given, known.iter().map(String::as_str)).map(str::to_owned);
+        Self::Unknown { kind, given: given.to_owned(), near, known }
+    }
 }
 
 /// Where a preset comes from.
@@ -133,12 +141,7 @@ impl Kind {
                 let (label, text) = embedded.map_or(("", ""), |embedded| (embedded.path_label, embedded.text));
                 Ok((label.to_owned(), text.to_owned()))
             }
-            None => Err(PresetError::Unknown {
-                kind: self.what,
-                given: name.to_owned(),
-                near: nearest_word(name, self.embedded.iter().map(|embedded| embedded.name)),
-                known: names.into_iter().map(|(name, _)| name).collect(),
-            }),
+            None => Err(PresetError::unknown(self.what, name, names.into_iter().map(|(name, _)| name).collect())),
         }
     }
 }
