@@ -172,8 +172,7 @@ impl SoundFile {
         check(path, format, existing)?;
         let failed = |source| SoundFileError::Write { path: path.to_owned(), source };
         let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
-        let temporary =
-            tempfile::Builder::new().prefix(".evenbass-").suffix(".part").tempfile_in(folder).map_err(failed)?;
+        let temporary = beside(folder).map_err(failed)?;
         let output = Output::new(temporary.reopen().map_err(failed)?);
         let body = match format.container {
             Container::Wav => {
@@ -230,7 +229,6 @@ impl SoundFile {
             Body::Flac(writer, _) => writer.finalize().map_err(io_error).map_err(failed)?,
         }
         self.output.flush().map_err(failed)?;
-        make_readable(self.temporary.as_file()).map_err(failed)?;
         self.temporary.as_file().sync_all().map_err(failed)?;
         let named = match self.existing {
             Existing::Keep => self.temporary.persist_noclobber(&self.path),
@@ -259,16 +257,16 @@ fn check(path: &Path, format: Format, existing: Existing) -> Result<(), SoundFil
     Ok(())
 }
 
-/// A temporary file is private; a finished one may be read as any other.
-#[cfg(unix)]
-fn make_readable(file: &File) -> io::Result<()> {
-    use std::os::unix::fs::PermissionsExt;
-    file.set_permissions(std::fs::Permissions::from_mode(0o644))
-}
-
-#[cfg(not(unix))]
-fn make_readable(_file: &File) -> io::Result<()> {
-    Ok(())
+/// A temporary file with the permissions of an ordinary one: what the person's mask leaves of reading and writing for all.
+fn beside(folder: &Path) -> io::Result<NamedTempFile> {
+    let mut builder = tempfile::Builder::new();
+    builder.prefix(".evenbass-").suffix(".part");
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::PermissionsExt;
+        builder.permissions(std::fs::Permissions::from_mode(0o666));
+    }
+    builder.tempfile_in(folder)
 }
 
 /// One buffered file with two holders: the FLAC encoder keeps its writer to itself, and would swallow the error of the last

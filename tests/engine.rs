@@ -276,3 +276,15 @@ fn an_engine_can_be_handed_to_another_thread() {
     assert_eq!(engine.join().unwrap().sounding(), 1);
     assert_eq!(recording.take().len(), 4800);
 }
+
+/// The routine and the engine may not know each other, so that each has the limits of its own; they must be the same ones.
+#[test]
+fn the_engine_and_the_routine_mean_the_same_start_and_the_same_ceilings() {
+    use evenbass::routine::levels;
+    assert_eq!(evenbass::engine::START_LEVEL, levels::START);
+    assert_eq!(evenbass::engine::CEILING_OVER_REFERENCE, levels::CEILING_OVER_REFERENCE);
+    assert_eq!(evenbass::engine::HIGHEST_CEILING, levels::HIGHEST_CEILING);
+    // A device that has just been opened stands where a visit does that has just begun.
+    let engine = Engine::offline(SampleRate::HZ_48000, 2, OfflineSink::nothing());
+    assert_eq!(engine.ceiling(), levels::ceiling_for(levels::START));
+}

@@ -4,14 +4,15 @@ use std::fs;
 use std::path::Path;
 use std::process::Command;
 
-use assert_cmd::cargo::cargo_bin;
 use evenbass::engine::{Engine, OfflineSink, Order, Outputs, Polarity, ToneId};
 use evenbass::signal::Recipe;
 use evenbass::units::{Dbfs, FrameCount, GainDb, SampleRate};
 
+const EVENBASS: &str = env!("CARGO_BIN_EXE_evenbass");
+
 /// The exit code and what was said.
 fn run(folder: &Path, arguments: &str) -> (i32, String) {
-    let output = Command::new(cargo_bin("evenbass"))
+    let output = Command::new(EVENBASS)
         .args(arguments.split_whitespace())
         .current_dir(folder)
         .env("XDG_CONFIG_HOME", folder.join("config"))
@@ -132,7 +133,7 @@ fn a_full_disk_leaves_nothing_under_the_final_name() {
         ("render set --folder stick", "stick"),
     ] {
         // The signal that goes with the refusal would end the program before it can tidy up.
-        let script = format!("trap '' XFSZ; ulimit -f 200; exec {} {arguments}", cargo_bin("evenbass").display());
+        let script = format!("trap '' XFSZ; ulimit -f 200; exec {} {arguments}", EVENBASS);
         let output = Command::new("sh").args(["-c", &script]).current_dir(folder.path()).output().unwrap();
         let said = String::from_utf8(output.stderr).unwrap();
         assert_eq!(output.status.code(), Some(1), "{arguments}: {said}");
