@@ -137,7 +137,7 @@ fn what_is_typed_wrong_is_wrong_usage() {
         (&["begin", "--seat", "bench"], "give --room as well"),
         (&["rehearse", "--room", "room.toml", "--seat", "stool"], "Its seats: bench."),
         (&["begin", "a/b"], "cannot be the name of a visit"),
-        (&["resume"], "no unfinished visit"),
+        (&["resume"], "is unfinished. Name the visit's file"),
         (&["fiddle"], "unrecognized subcommand"),
         (&["play", "pure"], "--hz"),
     ] {

@@ -333,8 +333,9 @@ fn what_is_heard_in_a_visit_is_what_was_rendered() {
 }
 
 #[test]
-fn a_subwoofer_on_channel_six_is_all_that_sounds() {
-    whole_visit(Sink::Surround, &["--channels", "6"], &[5]);
+fn a_subwoofer_on_the_lfe_channel_is_all_that_sounds() {
+    // ALSA has it sixth.
+    whole_visit(Sink::Surround, &["--channels", "LFE"], &[5]);
 }
 
 /// A visit on the stereo output that has come to its notes; the recording goes on.

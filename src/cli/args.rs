@@ -9,7 +9,7 @@ use crate::cli::levels::Levels;
 use crate::cli::presets::PresetsCommand;
 use crate::cli::render::Writing;
 use crate::cli::render_set::RenderSet;
-use crate::cli::routing::Routing;
+use crate::cli::routing::{Routing, Way};
 use crate::cli::signals::SignalArgs;
 
 /// Known test tones, a guide and a judge for placing a subwoofer by ear.
@@ -144,7 +144,7 @@ pub struct BriefOptions {
 /// `evenbass begin`
 #[derive(Debug, Clone, Args)]
 #[command(after_help = "Examples:\n  evenbass begin\n  evenbass begin --room lounge.toml --minutes 20 --meter\n  \
-                        evenbass begin mill-lane --room lounge.toml --kit kit.toml --channels 4")]
+                        evenbass begin mill-lane --room lounge.toml --kit kit.toml --channels LFE")]
 pub struct Begin {
     /// What the visit is called; its file is NAME.visit.jsonl.
     #[arg(default_value = "visit")]
@@ -152,9 +152,9 @@ pub struct Begin {
     /// The room in a TOML file; asked for otherwise.
     #[arg(long, value_name = "FILE")]
     pub room: Option<PathBuf>,
-    /// Output channels that reach the subwoofer, counted from 1, such as 4 or 1,2; all otherwise.
-    #[arg(long, value_name = "N,…", value_delimiter = ',')]
-    pub channels: Vec<u16>,
+    /// Output channels that reach the subwoofer, by name (LFE, L, R, …) or number from 1; all otherwise.
+    #[arg(long, value_name = "CHANNEL,…", value_delimiter = ',')]
+    pub channels: Vec<Way>,
     #[command(flatten)]
     pub brief: BriefOptions,
     #[command(flatten)]

@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use anyhow::Context;
 
 use crate::cli::args::{Begin, BriefOptions, Resume, VisitOptions};
+use crate::cli::routing::Routing;
 use crate::cli::session::{self, Answering, OpenVisit, PROGRAM};
 use crate::cli::{Failure, sound};
 use crate::presets;
@@ -34,11 +35,12 @@ pub fn resume_or_begin(options: &VisitOptions) -> Result<(), Failure> {
 /// `evenbass begin`
 pub fn begin(begin: &Begin) -> Result<(), Failure> {
     let room = begin.room.as_deref().map(room::load).transpose()?;
-    let mut kit = kit(&begin.brief)?;
-    if !begin.channels.is_empty() {
-        kit.channels.clone_from(&begin.channels);
-    }
-    let brief = brief(&begin.name, room, kit, &begin.brief, false)?;
+    let kit = kit(&begin.brief)?;
+    let routing = match begin.channels.as_slice() {
+        [] => Routing::numbered(&kit.channels),
+        named => Routing::plain(named)?,
+    };
+    let mut brief = brief(&begin.name, room, kit, &begin.brief, false)?;
     let file = visit_file(&begin.visit.folder, &begin.name)?;
     if file.exists() {
         return Err(Failure::Usage(format!(
@@ -48,7 +50,11 @@ pub fn begin(begin: &Begin) -> Result<(), Failure> {
         )));
     }
     // The device is opened first: without sound no file is left behind.
-    let sound = sound::open(&begin.visit, &brief.kit)?;
+    let sound = sound::open(&begin.visit, &routing, brief.kit.deep_driver)?;
+    if !routing.channels.is_empty() {
+        // A visit keeps numbers: what a name means hangs on the device, which stays the same one.
+        brief.kit.channels = sound.outputs.channels().map(|channel| channel + 1).collect();
+    }
     let visit = OpenVisit::create(&file, &Header::new(PROGRAM, session::now(), None, brief))?;
     run(visit, sound, &begin.visit)
 }
@@ -60,8 +66,11 @@ pub fn resume(resume: &Resume) -> Result<(), Failure> {
         None => {
             let folder = &resume.visit.folder;
             let file = last_unfinished(folder)?.ok_or_else(|| {
+                // '.' says little; what it stands for says which folder was meant.
+                let folder = folder.canonicalize().unwrap_or_else(|_| folder.clone());
                 Failure::Usage(format!(
-                    "There is no unfinished visit in {}. Begin one with `evenbass begin`, or name its file.",
+                    "No visit in the folder {} is unfinished. Name the visit's file (`evenbass resume FILE`) or its folder \
+                     (--folder), or begin a new one: `evenbass begin`.",
                     folder.display()
                 ))
             })?;
@@ -75,7 +84,8 @@ fn resume_file(file: &Path, options: &VisitOptions) -> Result<(), Failure> {
     let sound = if visit.state().brief().rehearsal {
         sound::offline(&visit.state().brief().kit)
     } else {
-        sound::open(options, visit.state().kit())?
+        let kit = visit.state().kit();
+        sound::open(options, &Routing::numbered(&kit.channels), kit.deep_driver)?
     };
     run(visit, sound, options)
 }

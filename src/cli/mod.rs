@@ -9,6 +9,7 @@ pub mod levels;
 mod outputs;
 mod play;
 pub mod presets;
+mod quiet;
 mod rank;
 mod rehearse;
 pub mod render;

@@ -2,11 +2,15 @@
 
 use crate::cli::Failure;
 use crate::cli::args::Outputs;
+use crate::cli::quiet::Quiet;
 use crate::engine::{self, EngineError, OutputInfo};
 
 /// Lists the sound outputs.
 pub fn run(args: &Outputs) -> Result<(), Failure> {
-    let outputs = engine::outputs().map_err(Failure::NoSound)?;
+    let quiet = Quiet::begin();
+    let outputs = engine::outputs().map_err(Failure::NoSound);
+    drop(quiet);
+    let outputs = outputs?;
     if args.json {
         println!("{}", serde_json::to_string_pretty(&outputs)?);
     } else {

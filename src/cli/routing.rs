@@ -73,13 +73,20 @@ pub struct Way {
     pub delay_s: f64,
 }
 
+impl Way {
+    /// The channel as it is.
+    pub const fn plain(channel: Channel) -> Self {
+        Self { channel, gain: GainDb::ZERO, polarity: Polarity::Normal, delay_s: 0.0 }
+    }
+}
+
 impl FromStr for Way {
     type Err = String;
 
     fn from_str(text: &str) -> Result<Self, String> {
         let mut parts = text.trim().split(':');
         let channel = parts.next().unwrap_or_default().parse::<Channel>().map_err(|unknown| unknown.to_string())?;
-        let mut way = Self { channel, gain: GainDb::ZERO, polarity: Polarity::Normal, delay_s: 0.0 };
+        let mut way = Self::plain(channel);
         for part in parts {
             let word = part.trim().to_ascii_lowercase();
             let number = |unit: &str| word.strip_suffix(unit).and_then(|number| number.trim().parse::<f64>().ok());
@@ -106,6 +113,37 @@ impl FromStr for Way {
 }
 
 impl Routing {
+    /// Channels by number from 1, as they are; all if none is given.
+    pub fn numbered(channels: &[u16]) -> Self {
+        Self {
+            channels: channels.iter().map(|&number| Way::plain(Channel::Numbered(number.into()))).collect(),
+            layout: None,
+        }
+    }
+
+    /// Channels as they are, for a visit.
+    ///
+    /// # Errors
+    /// A channel with a gain, a polarity or a delay: a visit compares spots, not ways to the subwoofer.
+    pub fn plain(channels: &[Way]) -> Result<Self, Failure> {
+        match channels.iter().find(|way| **way != Way::plain(way.channel)) {
+            Some(way) => Err(Failure::Usage(format!(
+                "--channels: in a visit {} sounds as it is; leave gain, polarity and delay out, or set them in the processor.",
+                way.channel
+            ))),
+            None => Ok(Self { channels: channels.to_vec(), layout: None }),
+        }
+    }
+
+    /// The highest number, if all channels are given by number and no layout is chosen: an output with just as many will do.
+    pub fn highest_number(&self) -> Option<u16> {
+        let number = |way: &Way| match way.channel {
+            Channel::Numbered(number) if self.layout.is_none() => u16::try_from(number).ok(),
+            _ => None,
+        };
+        self.channels.iter().map(number).collect::<Option<Vec<u16>>>()?.into_iter().max()
+    }
+
     /// How many channels are needed in an order; `None` if none is named and no layout chosen. The smallest of `layouts` that
     /// holds all named ones.
     ///
@@ -229,6 +267,17 @@ mod tests {
         }
         let none = routing("LC").channels_needed(Order::Wav, FILE_LAYOUTS).unwrap_err();
         assert!(none.to_string().starts_with("--channels LC: no usual layout"));
+    }
+
+    #[test]
+    fn a_visit_takes_channels_as_they_are() {
+        let ways = |text: &str| routing(text).channels;
+        assert_eq!(Routing::plain(&ways("4,LFE")).unwrap().channels, ways("4,LFE"));
+        for given in ["LFE:-3dB", "L,R:inverted", "3:1ms"] {
+            assert!(Routing::plain(&ways(given)).unwrap_err().to_string().contains("sounds as it is"), "{given}");
+        }
+        assert_eq!(Routing::numbered(&[1, 4]).channels, ways("1,4"));
+        assert_eq!((routing("1,4").highest_number(), routing("4,LFE").highest_number()), (Some(4), None));
     }
 
     #[test]

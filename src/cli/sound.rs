@@ -4,57 +4,55 @@ use crossbeam_channel::unbounded;
 
 use crate::cli::Failure;
 use crate::cli::args::VisitOptions;
+use crate::cli::quiet::Quiet;
 use crate::cli::routing::{DEVICE_LAYOUTS, DEVICE_ORDER, Routing};
 use crate::cli::session::SoundPath;
-use crate::engine::{DeviceRequest, Engine, OfflineSink, Outputs};
+use crate::engine::{DeviceRequest, Engine, EngineError, OfflineSink, Outputs};
 use crate::routine::Kit;
 use crate::units::{FrameCount, SampleRate};
 
 /// The device a visit asks for.
-pub fn open(options: &VisitOptions, kit: &Kit) -> Result<SoundPath, Failure> {
-    live(options.output.as_deref(), &kit.channels, options.buffer_frames, kit.deep_driver)
-}
-
-/// A device by name, with the channels that are to sound, counted from 1.
-pub fn live(
-    output: Option<&str>,
-    channels: &[u16],
-    buffer_frames: Option<u32>,
-    deep_driver: bool,
-) -> Result<SoundPath, Failure> {
-    let needed = channels.iter().copied().max();
-    let place = |there| outputs(channels, there);
-    device(output, needed, buffer_frames, deep_driver, place)
+pub fn open(options: &VisitOptions, routing: &Routing, deep_driver: bool) -> Result<SoundPath, Failure> {
+    device(options.output.as_deref(), routing, options.buffer_frames, deep_driver)
 }
 
 /// A device by name, with channels by name or number.
 pub fn routed(output: Option<&str>, routing: &Routing) -> Result<SoundPath, Failure> {
-    let needed = routing.channels_needed(DEVICE_ORDER, DEVICE_LAYOUTS)?;
-    device(output, needed, None, false, |there| routing.outputs(DEVICE_ORDER, there))
+    device(output, routing, None, false)
 }
 
 fn device(
     output: Option<&str>,
-    channels_needed: Option<u16>,
+    routing: &Routing,
     buffer_frames: Option<u32>,
     deep_driver: bool,
-    place: impl Fn(u16) -> Result<Outputs, Failure>,
 ) -> Result<SoundPath, Failure> {
-    let request = DeviceRequest {
-        device: output.map(str::to_owned),
-        // A subwoofer on channel 4 needs an output that is opened with at least four.
-        channels: channels_needed.filter(|&highest| highest > 2),
-        buffer: buffer_frames.map(|frames| FrameCount(frames.into())),
-        rate: None,
-    };
     let (tell, moments) = unbounded();
-    let on_moment = Box::new(move |moment| {
-        // Nobody listens any more when the program is ending.
-        let _ = tell.send(moment);
-    });
-    let mut engine = Engine::live(&request, on_moment).map_err(Failure::NoSound)?;
+    let open = |channels: Option<u16>| {
+        let tell = tell.clone();
+        let on_moment = Box::new(move |moment| {
+            // Nobody listens any more when the program is ending.
+            let _ = tell.send(moment);
+        });
+        let request = DeviceRequest {
+            device: output.map(str::to_owned),
+            // A subwoofer on channel 4 needs an output that is opened with at least four.
+            channels: channels.filter(|&highest| highest > 2),
+            buffer: buffer_frames.map(|frames| FrameCount(frames.into())),
+            rate: None,
+        };
+        let _quiet = Quiet::begin();
+        Engine::live(&request, on_moment)
+    };
+    // A usual layout first, in which every channel has its place; an interface may have no such one.
+    let needed = routing.channels_needed(DEVICE_ORDER, DEVICE_LAYOUTS)?;
+    let opened = match (open(needed), routing.highest_number()) {
+        (Err(EngineError::UnsupportedChannels { .. }), Some(number)) if Some(number) != needed => open(Some(number)),
+        (opened, _) => opened,
+    };
+    let mut engine = opened.map_err(Failure::NoSound)?;
     engine.allow_deep_bass(deep_driver);
-    let outputs = place(engine.channels())?;
+    let outputs = routing.outputs(DEVICE_ORDER, engine.channels())?;
     let device = engine.device().map(|device| device.name.clone());
     Ok(SoundPath { engine, outputs, moments: Some(moments), device })
 }
@@ -64,17 +62,4 @@ pub fn offline(kit: &Kit) -> SoundPath {
     let mut engine = Engine::offline(SampleRate::HZ_48000, 2, OfflineSink::nothing());
     engine.allow_deep_bass(kit.deep_driver);
     SoundPath { engine, outputs: Outputs::all(&[0, 1]), moments: None, device: None }
-}
-
-/// Channels as people count them, from 1; all if none is named.
-fn outputs(channels: &[u16], there: u16) -> Result<Outputs, Failure> {
-    if channels.is_empty() {
-        return Ok(Outputs::all(&(0..there).collect::<Vec<_>>()));
-    }
-    match channels.iter().find(|&&channel| channel == 0 || channel > there) {
-        Some(channel) => Err(Failure::Usage(format!(
-            "The output has channels 1 to {there}; there is no channel {channel}. `evenbass outputs` lists them."
-        ))),
-        None => Ok(Outputs::all(&channels.iter().map(|channel| channel - 1).collect::<Vec<_>>())),
-    }
 }
