@@ -66,6 +66,22 @@ fn bad_input_is_refused_by_name_value_and_range_before_anything_sounds_or_is_wri
         ("render band-noise --from-hz 20 -o a.wav", &["--to-hz"]),
         ("render sweep --from-hz 50 --to-hz 50 -o a.wav", &["to_hz"]),
         ("render sweep --from-hz 20 --to-hz 30000 -o a.wav", &["to_hz is 30000", "below 24000"]),
+        ("render sweep --from-hz 20 --to-hz 90 --stepped-by fifth -o a.wav", &["fifth", "third-octave"]),
+        ("render sweep --from-hz 20 --to-hz 90 --stepped-by octave --shape linear -o a.wav", &["cannot be used with"]),
+        ("render sweep --from-hz 20 --to-hz 90 --tone warble -o a.wav", &["--stepped-by"]),
+        ("render sweep --from-hz 20 --to-hz 90 --stepped-by semitone --sweep-seconds 3 -o a.wav", &["for each note"]),
+        ("render silence --silence-seconds 0 -o a.wav", &["seconds is 0", "from 0.2"]),
+        ("render wiring --channels L --folder f", &["leave --channels out"]),
+        ("render wiring --layout mono --folder f", &["no channel L"]),
+        ("render wiring --seconds 0 --folder f", &["--seconds 0", "more than nothing"]),
+        ("render identify --dbfs -1 --folder f", &["would peak at", "above -3.0 dBFS"]),
+        ("render routine --folder f", &["--spots"]),
+        ("render routine --spots door,door --folder f", &["two spots called door"]),
+        ("render routine --spots door --comfort-dbfs -10 --folder f", &["--comfort-dbfs", "-60 to -19 dBFS"]),
+        ("render routine --spots door --comfort-dbfs -29.5 --folder f", &["whole decibels"]),
+        ("render routine --spots door --low-pass-hz 40 --folder f", &["at least eight notes"]),
+        ("begin --channels woofer", &["\"woofer\" is not a channel", "LFE"]),
+        ("begin --channels LFE:-3dB", &["in a visit LFE sounds as it is"]),
         ("render burst --hz 50 --cycles 0 -o a.wav", &["cycles is 0"]),
         ("render burst --hz 50 --count 0 -o a.wav", &["count is 0"]),
         ("render notes --notes H1 -o a.wav", &["H1"]),
@@ -233,6 +249,52 @@ fn without_ramps_the_file_begins_at_full_level() {
         assert!((f64::from(samples[2 * frame]) - sine(frame)).abs() < 1e-7);
         let late = if frame < 48 { 0.0 } else { -sine(frame - 48) };
         assert!((f64::from(samples[2 * frame + 1]) - late).abs() < 1e-7);
+    }
+}
+
+#[test]
+fn a_sweep_goes_in_steps_and_silence_is_marked() {
+    let folder = tempfile::tempdir().unwrap();
+    let sweep = "render sweep --from-hz 25 --to-hz 100 --stepped-by third-octave --sweep-seconds 7 --no-ramp -o a.wav";
+    let (code, said) = run(folder.path(), sweep);
+    assert_eq!(code, 0, "{said}");
+    let (_, samples) = read(&folder.path().join("a.wav"));
+    // IEC 61260-1: seven bands, a second each, begin and end in silence.
+    let mids_hz = [25.118864, 31.622777, 39.810717, 50.118723, 63.095734, 79.432823, 100.0];
+    assert_eq!(samples.len(), 7 * 48_000);
+    for (second, hz) in samples.chunks(48_000).zip(mids_hz) {
+        assert!(second[0].abs() < 1e-6 && second[47_999].abs() < 1e-6);
+        let rising: Vec<usize> = (1..48_000).filter(|n| second[n - 1] < 0.0 && second[*n] >= 0.0).collect();
+        let periods = rising.len() - 1;
+        let found_hz = periods as f64 * 48_000.0 / (rising[periods] - rising[0]) as f64;
+        assert!((found_hz / hz - 1.0).abs() < 1e-3, "{found_hz} Hz, not {hz}");
+    }
+    let (code, said) = run(folder.path(), "render silence --silence-seconds 2 -o marked.wav");
+    assert_eq!(code, 0, "{said}");
+    let (_, marked) = read(&folder.path().join("marked.wav"));
+    assert_eq!(marked.len(), 96_000);
+    let pip: Vec<usize> = (0..96_000).filter(|n| marked[*n] != 0.0).collect();
+    assert!(!pip.is_empty() && pip[pip.len() - 1] < 9_600, "{:?}", pip.last());
+    let (code, said) = run(folder.path(), "render silence --silence-seconds 1 --marker none -o plain.wav");
+    assert_eq!(code, 0, "{said}");
+    assert!(read(&folder.path().join("plain.wav")).1.iter().all(|sample| *sample == 0.0));
+}
+
+/// A person's mask of permissions holds for what is written, as for any other program's files.
+#[test]
+#[cfg(unix)]
+fn files_have_the_permissions_that_the_mask_leaves() {
+    use std::os::unix::fs::PermissionsExt;
+    let folder = tempfile::tempdir().unwrap();
+    let mode = |name: &str| fs::metadata(folder.path().join(name)).unwrap().permissions().mode() & 0o777;
+    for (mask, file, directory) in [("077", 0o600, 0o700), ("022", 0o644, 0o755), ("002", 0o664, 0o775)] {
+        for command in ["render pure --hz 40 --seconds 1 -o", "render wiring --seconds 1 --folder"] {
+            let name = if command.contains("wiring") { format!("w{mask}") } else { format!("{mask}.wav") };
+            let script = format!("umask {mask}; exec {EVENBASS} {command} {name}");
+            assert!(Command::new("sh").args(["-c", &script]).current_dir(folder.path()).status().unwrap().success());
+        }
+        assert_eq!((mode(&format!("{mask}.wav")), mode(&format!("w{mask}"))), (file, directory));
+        assert_eq!((mode(&format!("w{mask}/01-same.wav")), mode(&format!("w{mask}/cue-sheet.txt"))), (file, file));
     }
 }
 

@@ -8,6 +8,8 @@ use crate::cli::exposure::Exposure;
 use crate::cli::levels::Levels;
 use crate::cli::presets::PresetsCommand;
 use crate::cli::render::Writing;
+use crate::cli::render_rounds::RenderRounds;
+use crate::cli::render_routine::RenderRoutine;
 use crate::cli::render_set::RenderSet;
 use crate::cli::routing::{Routing, Way};
 use crate::cli::signals::SignalArgs;
@@ -273,7 +275,9 @@ pub enum PlayWhat {
                         evenbass render sweep --from-hz 20 --to-hz 200 --shape exponential -o sweep.flac\n  \
                         evenbass render burst --hz 50 --cycles 6.5 --count 4 -o burst.wav\n  \
                         evenbass render pure --hz 40 --layout 5.1 --channels LFE:-3dB,L:5ms -o tone.wav\n  \
-                        evenbass render set walk-16 --folder stick")]
+                        evenbass render set walk-16 --folder stick\n  \
+                        evenbass render routine --spots \"door,window,left corner\" --folder stick\n  \
+                        evenbass render identify --layout 5.1 --folder rounds")]
 pub struct Render {
     #[command(subcommand)]
     pub what: RenderWhat,
@@ -287,6 +291,13 @@ pub enum RenderWhat {
     Signal(SignalArgs<Writing>),
     /// A whole note set, one file a note at equal loudness, with a cue sheet to print: for a disc or a stick.
     Set(RenderSet),
+    /// What a whole visit plays, one file a step, with a cue sheet to print: reference, raised notes in steps, the seven
+    /// words, and from spot to spot all notes in random order.
+    Routine(RenderRoutine),
+    /// The rounds that show whether a main speaker's polarity is reversed, one file each.
+    Wiring(RenderRounds),
+    /// The rounds that show which speaker is which channel, one file each.
+    Identify(RenderRounds),
 }
 
 /// How loud, how long and where.

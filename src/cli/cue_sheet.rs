@@ -1,19 +1,19 @@
-//! The cue sheet of a rendered note set: what each file holds, and room to write down what was heard.
+//! The cue sheet of a folder of sound files: what each file holds, and room to write down what was heard.
 
 use std::fmt::Write as _;
 
-use maud::{DOCTYPE, PreEscaped, html};
+use maud::{DOCTYPE, Markup, PreEscaped, html};
 
-/// One file.
+/// A column: its heading, and whether it holds numbers.
+pub(super) type Column = (&'static str, bool);
+
+/// One line of the table.
 #[derive(Debug, Clone, PartialEq)]
-pub(super) struct Cue {
-    pub file: String,
-    pub frequency_hz: f64,
-    pub note: String,
-    pub level_dbfs: f64,
-    pub seconds: f64,
-    /// What is missing to equal loudness, in words.
-    pub short: String,
+pub(super) enum Row {
+    /// What the following files have in common.
+    Heading(String),
+    /// One file, a cell for each column.
+    File(Vec<String>),
 }
 
 /// The whole sheet.
@@ -21,26 +21,22 @@ pub(super) struct Cue {
 pub(super) struct CueSheet {
     pub title: String,
     pub about: String,
+    /// What to do, in order.
+    pub how: Vec<String>,
     pub summary: String,
-    pub cues: Vec<Cue>,
+    pub columns: Vec<Column>,
+    /// Headings of empty columns to write into.
+    pub blanks: Vec<&'static str>,
+    pub rows: Vec<Row>,
 }
-
-/// Empty columns to write into, one a spot.
-const SPOTS: [&str; 6] = ["A", "B", "C", "D", "E", "F"];
-
-const HOW: [&str; 4] = [
-    "Start with the amplifier turned down. Play file 00 and turn up until it is comfortable at the seat; then leave the volume alone.",
-    "Play all notes once without judging. Then play them again and write a number for each spot: -3 lost, -2 weak, -1 a little weak, 0 even, +1 a little strong, +2 strong, +3 booming.",
-    "All notes are made to sound equally loud where nothing booms or is lost. A note that falls short is softer by itself: do not blame the spot.",
-    "Stop at once if the driver rattles or strains.",
-];
 
 const STYLE: &str = "@page{size:A4;margin:14mm}body{font-family:system-ui,sans-serif;color:#1d2126;background:#fff;\
 max-width:50rem;margin:1rem auto;padding:0 1rem;font-variant-numeric:tabular-nums}h1{font-size:1.3rem;margin:0 0 .2rem}\
 ol{padding-left:1.2rem;font-size:.85rem}table{border-collapse:collapse;width:100%;font-size:.8rem}\
 caption{text-align:left;font-size:.8rem;padding-bottom:.4rem;color:#5b646d}\
-th,td{border:1px solid #d3d8dc;padding:.28rem .4rem;text-align:left}td.n{text-align:right;white-space:nowrap}\
-td.spot,th.spot{width:1.9rem;text-align:center}tr{break-inside:avoid}thead{display:table-header-group}";
+th,td{border:1px solid #d3d8dc;padding:.28rem .4rem;text-align:left}td.n,th.n{text-align:right;white-space:nowrap}\
+td.blank,th.blank{min-width:1.9rem;text-align:center}th.part{background:#eef1f3}tr{break-inside:avoid}\
+tr.part{break-after:avoid}thead{display:table-header-group}";
 
 impl CueSheet {
     /// For a printer.
@@ -57,22 +53,14 @@ impl CueSheet {
                 body {
                     h1 { "Cue sheet " (self.title) }
                     p { (self.about) }
-                    ol { @for line in HOW { li { (line) } } }
+                    ol { @for line in &self.how { li { (line) } } }
                     table {
                         caption { (self.summary) }
                         thead { tr {
-                            th { "File" } th { "Hz" } th { "Note" } th { "dBFS" } th { "Seconds" } th { "Falls short by" }
-                            @for spot in SPOTS { th.spot { (spot) } }
+                            @for (heading, number) in &self.columns { th.n[*number] { (heading) } }
+                            @for blank in &self.blanks { th.blank { (blank) } }
                         } }
-                        tbody { @for cue in &self.cues { tr {
-                            td { (cue.file) }
-                            td.n { (format!("{:.1}", cue.frequency_hz)) }
-                            td { (cue.note) }
-                            td.n { (format!("{:.1}", cue.level_dbfs).replace('-', "\u{2212}")) }
-                            td.n { (format!("{:.1}", cue.seconds)) }
-                            td { (cue.short) }
-                            @for _ in SPOTS { td.spot {} }
-                        } } }
+                        tbody { @for row in &self.rows { (self.row(row)) } }
                     }
                 }
             }
@@ -80,21 +68,49 @@ impl CueSheet {
         .into_string()
     }
 
+    fn row(&self, row: &Row) -> Markup {
+        html! {
+            @match row {
+                Row::Heading(words) => tr.part {
+                    th.part colspan=(self.columns.len() + self.blanks.len()) scope="rowgroup" { (words) }
+                },
+                Row::File(cells) => tr {
+                    @for ((_, number), cell) in self.columns.iter().zip(cells) {
+                        td.n[*number] { @if *number { (cell.replace('-', "\u{2212}")) } @else { (cell) } }
+                    }
+                    @for _ in &self.blanks { td.blank {} }
+                },
+            }
+        }
+    }
+
     /// For a screen, or a printer without a browser.
     pub fn text(&self) -> String {
         let mut text = format!("Cue sheet {}\n{}\n{}\n\n", self.title, self.about, self.summary);
-        for (line, number) in HOW.iter().zip(1..) {
+        for (line, number) in self.how.iter().zip(1..) {
             let _ = writeln!(text, "{number}. {line}");
         }
-        let wide = self.cues.iter().map(|cue| cue.file.len()).max().unwrap_or(4);
-        let _ =
-            writeln!(text, "\n{:<wide$} {:>6} {:<14} {:>6} {:>6}  falls short by", "file", "Hz", "note", "dBFS", "s");
-        for cue in &self.cues {
-            let Cue { file, frequency_hz, note, level_dbfs, seconds, short } = cue;
-            let _ = writeln!(
-                text,
-                "{file:<wide$} {frequency_hz:>6.1} {note:<14} {level_dbfs:>6.1} {seconds:>6.1}  {short}"
-            );
+        let headings: Vec<String> = self.columns.iter().map(|(heading, _)| (*heading).to_owned()).collect();
+        let cells = |row: &Row| match row {
+            Row::File(cells) => cells.clone(),
+            Row::Heading(_) => Vec::new(),
+        };
+        let lines: Vec<Vec<String>> = self.rows.iter().map(cells).chain([headings.clone()]).collect();
+        let wide =
+            |column: usize| lines.iter().filter_map(|line| line.get(column)).map(|cell| cell.chars().count()).max();
+        let widths: Vec<usize> = (0..self.columns.len()).map(|column| wide(column).unwrap_or(0)).collect();
+        let line = |cells: &[String]| {
+            let padded = cells.iter().zip(&self.columns).zip(&widths).map(|((cell, (_, number)), wide)| {
+                if *number { format!("{cell:>wide$}") } else { format!("{cell:<wide$}") }
+            });
+            padded.collect::<Vec<_>>().join("  ").trim_end().to_owned()
+        };
+        let _ = writeln!(text, "\n{}", line(&headings));
+        for row in &self.rows {
+            let _ = match row {
+                Row::Heading(words) => writeln!(text, "\n{words}"),
+                Row::File(cells) => writeln!(text, "{}", line(cells)),
+            };
         }
         text
     }

@@ -7,16 +7,14 @@ use signal_hook::consts::{SIGHUP, SIGINT, SIGTERM, SIGTSTP};
 use signal_hook::iterator::Signals;
 
 use crate::cli::args::{How, Play, PlayWhat};
+use crate::cli::rounds::{ROUND_SECONDS, identify_recipe, sides, steady, wiring_recipe, words};
 use crate::cli::routing::{DEVICE_ORDER, channel_words};
 use crate::cli::session::SoundPath;
 use crate::cli::{Failure, sound};
-use crate::engine::{self, Cause, HIGHEST_CEILING, Moment, Order, Outputs, ToneId};
+use crate::engine::{Cause, HIGHEST_CEILING, Moment, Order, ToneId};
 use crate::routine::levels::START;
 use crate::signal::Recipe;
-use crate::signal::band_noise::{Noise, Spectrum};
-use crate::signal::channel_check::{ROUNDS, Round, RoundName};
-use crate::signal::channels::{Channel, Speaker, usual_layout};
-use crate::signal::steady_noise::SteadyNoise;
+use crate::signal::channel_check::ROUNDS;
 use crate::units::{Dbfs, FrameCount, GainDb, SampleRate};
 
 /// The level climbs at this rate to what was asked for.
@@ -26,12 +24,6 @@ const STEP: Duration = Duration::from_millis(50);
 /// Silence between the lead-in and a signal that a climb would spoil.
 const AFTER_LEAD_IN: Duration = Duration::from_millis(500);
 const LEAD_IN_HZ: f64 = 50.0;
-
-/// In each round of an identification or a check of the wiring, unless told otherwise.
-const ROUND_SECONDS: f64 = 3.0;
-const IDENTIFY_HZ: f64 = 80.0;
-/// Bass and a little more: what a wrong polarity takes away.
-const WIRING_HZ: (f64, f64) = (40.0, 400.0);
 
 /// Plays what was asked for.
 pub fn run(play: &Play) -> Result<(), Failure> {
@@ -59,13 +51,9 @@ fn one_signal(recipe: &Recipe, how: &How) -> Result<(), Failure> {
     }
 }
 
-fn steady(frequency_hz: f64) -> Recipe {
-    Recipe::SteadyNoise(SteadyNoise { frequency_hz, band: Default::default(), seed: 1 })
-}
-
 /// One channel after the other. Each begins at the bottom: nobody knows yet how loud its speaker is.
 fn identify(how: &How) -> Result<(), Failure> {
-    let (recipe, level) = (steady(IDENTIFY_HZ), Dbfs::new(how.dbfs));
+    let (recipe, level) = (identify_recipe(), Dbfs::new(how.dbfs));
     let mut player = Playing::open(how, &recipe, level)?;
     let (there, all) = (player.sound.engine.channels(), player.sound.outputs);
     for channel in all.channels() {
@@ -87,15 +75,15 @@ fn wiring(how: &How) -> Result<(), Failure> {
     if !how.routing.channels.is_empty() {
         return Err(Failure::Usage("play wiring: the check is made with L and R; leave --channels out.".into()));
     }
-    let (from_hz, to_hz) = WIRING_HZ;
-    let recipe = Recipe::Noise(Noise { spectrum: Spectrum::Pink, from_hz, to_hz, seed: 1 });
+    let recipe = wiring_recipe();
     let level = Dbfs::new(how.dbfs);
     let mut player = Playing::open(how, &recipe, level)?;
     let there = player.sound.engine.channels();
     let mut sounding = false;
     for round in ROUNDS {
-        println!("{}", round_words(round.name));
-        let outputs = sides(round, there)?;
+        let (sounds, to_be_heard) = words(round.name);
+        println!("{sounds}: {to_be_heard}");
+        let outputs = sides(round, DEVICE_ORDER, there)?;
         if sounding {
             player.sound.engine.set_outputs(player.tone, outputs)?;
         } else {
@@ -110,29 +98,6 @@ fn wiring(how: &How) -> Result<(), Failure> {
         }
     }
     player.fade()
-}
-
-fn sides(round: Round, there: u16) -> Result<Outputs, Failure> {
-    let layout = usual_layout(DEVICE_ORDER, there.into());
-    let mut outputs = Outputs::NONE;
-    for (speaker, factor) in [(Speaker::Left, round.left), (Speaker::Right, round.right)] {
-        let place = Channel::Named(speaker).position(layout, there.into());
-        let place = place.map_err(|missing| Failure::Usage(format!("play wiring: {missing}.")))? as u16;
-        let polarity = if factor < 0.0 { engine::Polarity::Inverted } else { engine::Polarity::Normal };
-        if factor != 0.0 {
-            outputs = outputs.and(place, GainDb::ZERO, polarity);
-        }
-    }
-    Ok(outputs)
-}
-
-const fn round_words(round: RoundName) -> &'static str {
-    match round {
-        RoundName::Same => "the same from both: it should stand in the middle, with full bass",
-        RoundName::Opposite => "opposite from both: it should have no place, and less bass",
-        RoundName::Left => "left alone",
-        RoundName::Right => "right alone",
-    }
 }
 
 /// A device on which one tone after the other is played.

@@ -70,6 +70,9 @@ pub fn run(render: &Render) -> Result<(), Failure> {
     match &render.what {
         RenderWhat::Signal(signal) => one_signal(&signal.recipe()?, signal.how()),
         RenderWhat::Set(set) => super::render_set::run(set),
+        RenderWhat::Routine(routine) => super::render_routine::run(routine),
+        RenderWhat::Wiring(rounds) => super::render_rounds::wiring(rounds),
+        RenderWhat::Identify(rounds) => super::render_rounds::identify(rounds),
     }
 }
 
@@ -84,8 +87,9 @@ fn one_signal(recipe: &Recipe, how: &Writing) -> Result<(), Failure> {
     let target = Target::of(&how.routing)?;
     let format = format(&how.output, how.sample, rate, &target)?;
     let file = SoundFile::create(&how.output, format, existing(how))?;
-    let piece = Piece { prepared, level, frames, rate, target };
-    let written = if how.no_ramp { unramped(piece, file)? } else { ramped(piece, file)? };
+    let piece = Piece { prepared, level, frames, gap: FrameCount(0), outputs: target.outputs };
+    let stream = Stream { rate, channels: target.channels, ceiling: HIGHEST_CEILING, deep_bass: true };
+    let written = if how.no_ramp { unramped(piece, stream, file)? } else { ramped(vec![piece], stream, file)? };
     if let Some(picture) = &how.picture {
         super::signal_picture::write(picture, recipe, level, (frames, rate))?;
     }
@@ -102,9 +106,9 @@ pub(super) fn rate(hz: u32) -> Result<SampleRate, Failure> {
 /// The channels of a file and which of them sound.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Target {
-    channels: u16,
+    pub channels: u16,
     mask: u32,
-    outputs: Outputs,
+    pub outputs: Outputs,
 }
 
 impl Target {
@@ -120,13 +124,24 @@ impl Target {
     }
 }
 
-/// What is written into one file.
+/// One tone of a file.
 pub(super) struct Piece {
     pub prepared: Prepared,
     pub level: Dbfs,
     pub frames: FrameCount,
+    /// Silence after it.
+    pub gap: FrameCount,
+    pub outputs: Outputs,
+}
+
+/// What all tones of a file go through.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Stream {
     pub rate: SampleRate,
-    pub target: Target,
+    pub channels: u16,
+    pub ceiling: Dbfs,
+    /// No fall below 25 Hz.
+    pub deep_bass: bool,
 }
 
 fn level(how: &Writing, prepared: &Prepared) -> Result<Dbfs, Failure> {
@@ -182,47 +197,46 @@ fn existing(how: &Writing) -> Existing {
     if how.force { Existing::Replace } else { Existing::Keep }
 }
 
-/// Through the engine, as a device would get it.
-pub(super) fn ramped(piece: Piece, file: SoundFile) -> Result<FrameCount, Failure> {
-    let Piece { prepared, level, frames, rate, target } = piece;
-    let samples_wanted = frames.0 * u64::from(target.channels);
-    let file = Arc::new(Mutex::new((Some(file), samples_wanted, Ok(()))));
+/// Through the engine, as a device would get it: one tone after the other. A single one has its exact length; of several, each
+/// begins on the engine's grid of chunks, so that up to two chunks more lie between them.
+pub(super) fn ramped(pieces: Vec<Piece>, stream: Stream, file: SoundFile) -> Result<FrameCount, Failure> {
+    let most = match pieces.as_slice() {
+        [only] => (only.frames.0 + only.gap.0) * u64::from(stream.channels),
+        _ => u64::MAX,
+    };
+    let file = Arc::new(Mutex::new((Some(file), most, Ok(()))));
     let taking = file.clone();
     let sink = OfflineSink::each(move |samples| {
         let mut guard = taking.lock().unwrap_or_else(PoisonError::into_inner);
         let (file, left, failed) = &mut *guard;
-        let take = samples.len().min(*left as usize);
+        let take = samples.len().min(usize::try_from(*left).unwrap_or(usize::MAX));
         *left -= take as u64;
         if let (Some(file), Ok(())) = (file, &failed) {
             *failed = file.write(&samples[..take]);
         }
     });
-    let mut engine = Engine::offline(rate, target.channels, sink);
-    engine.set_ceiling(HIGHEST_CEILING);
-    engine.allow_deep_bass(true);
-    let order = engine::Order {
-        tone: ToneId(1),
-        source: prepared.source,
-        peak: prepared.peak,
-        lowest_hz: prepared.lowest_hz,
-        level,
-        length: Some(frames),
-        limit: None,
-        outputs: target.outputs,
-    };
-    engine.start(order).map_err(|refused| Failure::Usage(refused.to_string()))?;
-    let mut moments: Vec<Moment> = Vec::new();
-    let mut left = frames.0;
-    while left > 0 {
-        engine.beat();
-        engine.advance(FrameCount(left.min(BLOCK.0)));
-        left -= left.min(BLOCK.0);
-        moments.clear();
-        engine.poll(&mut moments);
-        // There is no use in going on with a full disk.
-        if file.lock().unwrap_or_else(PoisonError::into_inner).2.is_err() {
-            break;
+    let mut engine = Engine::offline(stream.rate, stream.channels, sink);
+    engine.set_ceiling(stream.ceiling);
+    engine.allow_deep_bass(stream.deep_bass);
+    // There is no use in going on with a full disk.
+    let failed = || file.lock().unwrap_or_else(PoisonError::into_inner).2.is_err();
+    for (piece, number) in pieces.into_iter().zip(1..) {
+        let order = engine::Order {
+            tone: ToneId(number),
+            source: piece.prepared.source,
+            peak: piece.prepared.peak,
+            lowest_hz: piece.prepared.lowest_hz,
+            level: piece.level,
+            length: Some(piece.frames),
+            limit: None,
+            outputs: piece.outputs,
+        };
+        engine.start(order).map_err(|refused| Failure::Usage(refused.to_string()))?;
+        advance(&mut engine, piece.frames, failed);
+        while engine.sounding() > 0 && !failed() {
+            advance(&mut engine, FrameCount(CHUNK as u64), failed);
         }
+        advance(&mut engine, piece.gap, failed);
     }
     drop(engine);
     let mut guard = file.lock().unwrap_or_else(PoisonError::into_inner);
@@ -230,21 +244,34 @@ pub(super) fn ramped(piece: Piece, file: SoundFile) -> Result<FrameCount, Failur
     finish(guard.0.take())
 }
 
+/// Lets the engine render, unless the file has failed.
+fn advance(engine: &mut Engine, frames: FrameCount, failed: impl Fn() -> bool) {
+    let mut moments: Vec<Moment> = Vec::new();
+    let mut left = frames.0;
+    while left > 0 && !failed() {
+        engine.beat();
+        engine.advance(FrameCount(left.min(BLOCK.0)));
+        left -= left.min(BLOCK.0);
+        moments.clear();
+        engine.poll(&mut moments);
+    }
+}
+
 /// The bare signal, from its first sample to its last.
-fn unramped(piece: Piece, mut file: SoundFile) -> Result<FrameCount, Failure> {
-    let Piece { mut prepared, level, frames, rate, target } = piece;
+fn unramped(piece: Piece, stream: Stream, mut file: SoundFile) -> Result<FrameCount, Failure> {
+    let Piece { mut prepared, level, frames, outputs, .. } = piece;
     let gain = level.sine_peak();
-    let (paths, mut history) = (target.outputs.paths(rate), History::new(rate));
+    let (paths, mut history) = (outputs.paths(stream.rate), History::new(stream.rate));
     let mut chunk = [0.0; CHUNK];
     let mut left = frames.0 as usize;
-    let mut interleaved = Vec::with_capacity(CHUNK * usize::from(target.channels));
+    let mut interleaved = Vec::with_capacity(CHUNK * usize::from(stream.channels));
     while left > 0 {
         prepared.source.next_chunk(&mut chunk);
         history.push(&chunk.map(|sample| gain * sample));
         let take = left.min(CHUNK);
         interleaved.clear();
         for frame in 0..take {
-            let channels = paths.iter().take(target.channels.into());
+            let channels = paths.iter().take(stream.channels.into());
             interleaved.extend(channels.map(|path| history.read(path, frame) as f32));
         }
         file.write(&interleaved)?;

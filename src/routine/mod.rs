@@ -8,6 +8,7 @@ pub mod brief;
 mod crawl;
 pub mod effect;
 pub mod event;
+pub mod in_advance;
 mod inquiry;
 pub mod levels;
 mod loudness;
