@@ -84,11 +84,12 @@ fn axes(panel: &Panel, step_db: f64, title: &str, unit: &str, marks: &[(f64, Str
             (line([panel.left, panel.y(level_db)], [panel.right, panel.y(level_db)], theme.grid, 0.6))
             (text([panel.left - 5.0, panel.y(level_db) + 3.2], Anchor::End, SMALL, theme.quiet, false, &words))
         }
-        @for (share, words) in marks {
+        @for (index, (share, words)) in marks.iter().enumerate() {
+            // The unit stands with the last figure, where nothing is beside it.
+            @let words = if index + 1 == marks.len() { format!("{words} {unit}") } else { words.clone() };
             (line([panel.x(*share), TOP], [panel.x(*share), BOTTOM + 3.0], theme.grid, 0.6))
-            (text([panel.x(*share), BOTTOM + 13.0], Anchor::Middle, SMALL, theme.quiet, false, words))
+            (text([panel.x(*share), BOTTOM + 13.0], Anchor::Middle, SMALL, theme.quiet, false, &words))
         }
-        (text([panel.left - 5.0, BOTTOM + 13.0], Anchor::End, SMALL, theme.quiet, false, unit))
     }
 }
 
@@ -114,6 +115,7 @@ mod tests {
         // 80 dB over 136 units: -40 dB in the middle of 28 and 164.
         assert!(drawn.contains(" 164L") && drawn.contains(" 28L") && drawn.contains(" 96\""), "{drawn}");
         assert!(!drawn.contains("NaN") && !drawn.contains("inf"));
+        assert!(drawn.contains(">1000 Hz</text>") && drawn.contains(">10 s</text>") && drawn.contains(">10</text>"));
         assert_eq!(times(10.0).collect::<Vec<_>>(), [0.0, 2.0, 4.0, 6.0, 8.0, 10.0]);
         assert_eq!(times(0.5).last(), Some(0.5));
     }
