@@ -90,8 +90,8 @@ fn a_mistake_in_a_note_set_is_shown_in_its_place() {
     says(set("\"warble\"", "\"wobble\"").path(), &arguments, 1, &["mine.toml:13:11", "did you mean `warble`?"]);
     says(set("seconds = 0.5", "").path(), &arguments, 1, &["mine.toml:", "missing key `seconds`"]);
     let home = with("unused", "");
-    let wanted = ["there is no note set called \"shrot\"", "known: short, walk-16"];
-    says(home.path(), &["rehearse", "--notes", "shrot"], 1, &wanted);
+    let wanted = ["there is no note set called \"shrot\" (did you mean \"short\"?)", "known: short, walk-16"];
+    says(home.path(), &["rehearse", "--notes", "shrot"], 2, &wanted);
 }
 
 #[test]

@@ -8,11 +8,12 @@ use crate::cli::Failure;
 use crate::cli::begin::own_presets;
 use crate::presets::{self, SIGNALS};
 use crate::signal::band_noise::{BandNoise, Noise, Spectrum};
-use crate::signal::note_run::{NoteRun, SteppedSweep, SweepStep};
+use crate::signal::note_run::{NoteRun, SteppedSweep};
 use crate::signal::pulses::{Burst, Marker, Polarity, Silence};
 use crate::signal::pure::Pure;
 use crate::signal::steady_noise::SteadyNoise;
 use crate::signal::sweep::{self, Sweep};
+use crate::signal::sweep_step::SweepStep;
 use crate::signal::warble::{self, Warble};
 use crate::signal::{Recipe, Tone};
 

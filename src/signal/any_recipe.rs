@@ -9,11 +9,12 @@ use crate::units::SampleRate;
 
 use super::band_noise::{BandNoise, Noise, Spectrum};
 use super::measure::samples;
-use super::note_run::{NoteRun, SteppedSweep, SweepStep};
+use super::note_run::{NoteRun, SteppedSweep};
 use super::pulses::{Burst, Marker, Polarity, Silence};
 use super::pure::Pure;
 use super::steady_noise::SteadyNoise;
 use super::sweep::{self, Sweep};
+use super::sweep_step::SweepStep;
 use super::warble::{self, Warble};
 use super::{CHUNK, Recipe, Tone};
 

@@ -26,6 +26,7 @@ pub mod pure;
 mod random;
 pub mod steady_noise;
 pub mod sweep;
+pub mod sweep_step;
 mod tone;
 pub mod warble;
 
