@@ -11,7 +11,8 @@ use serde::Serialize;
 pub use crate::evidence::Rating;
 pub use crate::judge::{Advice, Estimate, ListenerReport, Ranking, SpotBelief};
 pub use crate::room::{Floor, Place, Room};
-pub use crate::routine::question::{Answer, Ask, NoteAtSpot, Question, QuestionId, Topic};
+pub use crate::routine::AnswerBy;
+pub use crate::routine::question::{Answer, Ask, MatchAtSpot, NoteAtSpot, Question, QuestionId, Topic};
 use crate::routine::{Stage, State};
 use crate::units::Dbfs;
 
@@ -47,6 +48,13 @@ pub enum Action {
     Louder,
     /// One decibel down. Never refused.
     Quieter,
+    /// Move the note that is being matched by one step, 1 dB or less.
+    Nudge {
+        /// Louder; otherwise softer.
+        up: bool,
+    },
+    /// Answer notes in another way from here on.
+    AnswerBy(AnswerBy),
     /// No more notes: decide now.
     Decide,
     /// Fade, close the visit file and leave; `resume` goes on here.
@@ -197,6 +205,10 @@ pub struct Offers {
     pub undo: bool,
     /// See [`Action::Louder`].
     pub louder: bool,
+    /// See [`Action::Nudge`].
+    pub nudge: bool,
+    /// The other way in which this note can be answered, see [`Action::AnswerBy`].
+    pub answer_by: Option<AnswerBy>,
     /// See [`Action::Decide`].
     pub decide: bool,
 }
@@ -242,10 +254,12 @@ impl Offers {
         let moving = matches!(state.stage(), Stage::Move);
         Self {
             again: running && state.cue().is_some(),
-            back: running && notes && state.passes().last().is_some_and(|pass| pass.at > 0),
+            back: running && notes && state.may_go_back(),
             skip: running && (notes || moving),
             undo: state.can_undo(),
             louder: running && state.may_be_louder(),
+            nudge: running && state.may_be_nudged(),
+            answer_by: state.other_way().filter(|_| running),
             decide: running && (notes || moving) && state.passes().len() > 1,
         }
     }

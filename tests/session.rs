@@ -6,10 +6,11 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
+use evenbass::evidence::Heard;
 use evenbass::routine::{Event, Stage, State};
 use evenbass::visit::{self, Opened};
 use serde_json::{Value, json};
-use support::script::{Talk, answer_to, evenbass, rehearsal};
+use support::script::{Talk, WHOLE_KIT, answer_to, evenbass, rehearsal};
 use tempfile::TempDir;
 
 struct Session {
@@ -177,6 +178,64 @@ fn the_tone_that_leaving_cuts_short_is_written_down() {
     session.state();
 }
 
+/// Goes on to the end; what it said there.
+fn to_the_end(session: &mut Session) -> Value {
+    loop {
+        let line = session.talk.hear().expect("it goes on to the end");
+        if line.get("ask").is_some() {
+            session.answer(&line);
+        }
+        if let Some(done) = line.get("done") {
+            let done = done.clone();
+            assert!(session.talk.end().0.success());
+            return done;
+        }
+    }
+}
+
+#[test]
+fn notes_are_matched_and_rated_in_one_visit() {
+    let home = tempfile::tempdir().unwrap();
+    evenbass(home.path());
+    fs::write(home.path().join("kit.toml"), format!("{WHOLE_KIT}answer_by = \"match\"\n")).unwrap();
+    let talk = Talk::start(rehearsal(home.path(), home.path(), 11, "60"));
+    let mut session = Session { home, talk };
+    // The first stay is matched, the second one rated.
+    let mut moves = 0;
+    let rated = session.talk.answer_until(|question| {
+        moves += usize::from(question["ask"] == "move");
+        moves == 2 && question["ask"] == "match"
+    });
+    assert!(rated["asked"].is_null() && rated["run"] == 1, "{rated}");
+    let matched = session.state().evidence();
+    assert!(!matched.is_empty());
+    for evidence in &matched {
+        let Heard::Match { offset_db } = evidence.heard else { panic!("{evidence:?} was matched") };
+        // The rule hears even numbers of decibels, and lets half a decibel pass from either side.
+        let even_db = 2.0 * (offset_db / 2.0).round();
+        assert!((offset_db - even_db).abs() <= 0.5, "{offset_db}");
+    }
+    session.command("rate");
+    let mut rates = 0;
+    let next = session.talk.answer_until(|question| {
+        rates += usize::from(question["ask"] == "rate");
+        rates == 4
+    });
+    session.answer(&next).talk.hear_of("taken");
+    session.talk.hear_of("ask");
+    session.command("decide");
+    let done = to_the_end(&mut session);
+    let evidence = session.state().evidence();
+    let ratings = evidence.iter().filter(|evidence| matches!(evidence.heard, Heard::Rating { .. })).count();
+    assert_eq!((ratings, evidence.len()), (4, matched.len() + 4));
+    let sheet = fs::read_to_string(done["sheet"].as_str().unwrap()).unwrap();
+    assert!(
+        sheet.contains(&format!("{} answers matched by ear", matched.len())),
+        "the sheet does not say how it was heard"
+    );
+    assert!(!sheet.contains("taken back"), "nothing was");
+}
+
 /// A visit that was finished early; what it said at its end.
 fn finished() -> (Session, Value) {
     let (mut session, question) = Session::at("rate");
@@ -184,16 +243,7 @@ fn finished() -> (Session, Value) {
     session.talk.hear_of("ask");
     session.command("decide");
     session.talk.hear_of("verdict");
-    let done = loop {
-        let line = session.talk.hear().expect("it goes on to the end");
-        if line.get("ask").is_some() {
-            session.answer(&line);
-        }
-        if let Some(done) = line.get("done") {
-            break done.clone();
-        }
-    };
-    assert!(session.talk.end().0.success());
+    let done = to_the_end(&mut session);
     (session, done)
 }
 

@@ -129,6 +129,9 @@ pub struct BriefOptions {
     /// A sound level meter is at hand.
     #[arg(long)]
     pub meter: bool,
+    /// Match the notes to a reference tone instead of rating them; can be changed at any note.
+    #[arg(long = "match")]
+    pub by_match: bool,
     /// The kit in a TOML file; what it leaves out is asked for.
     #[arg(long, value_name = "FILE")]
     pub kit: Option<PathBuf>,

@@ -11,7 +11,7 @@ use crate::cli::session::{self, Answering, OpenVisit, PROGRAM};
 use crate::cli::{Failure, sound};
 use crate::presets;
 use crate::room::{self, Room};
-use crate::routine::{Brief, Kit, Stage};
+use crate::routine::{AnswerBy, Brief, Kit, Stage};
 use crate::toml_file::load_toml;
 use crate::visit::{self, Header, SUFFIX};
 
@@ -143,6 +143,9 @@ pub(super) fn kit(options: &BriefOptions) -> Result<Kit, Failure> {
     if options.meter {
         kit.meter = Some(true);
     }
+    if options.by_match {
+        kit.answer_by = AnswerBy::Match;
+    }
     Ok(kit)
 }
 
@@ -195,6 +198,15 @@ fn last_unfinished(folder: &Path) -> Result<Option<PathBuf>, Failure> {
 
 impl Default for BriefOptions {
     fn default() -> Self {
-        Self { seat: None, minutes: None, meter: false, kit: None, notes: "walk-16".into(), loudness: 50.0, seed: None }
+        Self {
+            seat: None,
+            minutes: None,
+            meter: false,
+            by_match: false,
+            kit: None,
+            notes: "walk-16".into(),
+            loudness: 50.0,
+            seed: None,
+        }
     }
 }

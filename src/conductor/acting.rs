@@ -89,6 +89,11 @@ impl Conductor {
                 self.let_time_jump(PRESS_S);
                 Event::Louder
             }
+            &Action::Nudge { up } => {
+                self.let_time_jump(PRESS_S);
+                Event::Nudged { up }
+            }
+            &Action::AnswerBy(way) => Event::AnswerBy { way },
             Action::Decide => Event::Decide,
             Action::Stop | Action::Quieter | Action::Leave | Action::Alive => return None,
         })
@@ -98,9 +103,13 @@ impl Conductor {
     pub(super) fn hear_out(&mut self, answer: &Answer) {
         let mut told = Vec::new();
         let needed = self.baton.state.parts_needed(answer);
+        let matching = self.baton.state.may_be_nudged();
         let endless = self.baton.player.sounding().is_some_and(|part| part.seconds.is_none());
         if endless {
             self.baton.player.render_for(PRESS_S, &mut told);
+        } else if matching {
+            // Reference and note alternate for as long as it takes; the answer comes in the middle of it.
+            self.baton.player.render_until(&mut told, |player| player.begun() >= needed);
         } else {
             self.baton.player.render_until(&mut told, |player| needed == 0 && player.begun() > 0);
         }

@@ -103,6 +103,24 @@ impl Player {
         }
     }
 
+    /// Goes on with what sounds at the levels of `cue`, which has the same tones; plays it if nothing is left to sound.
+    pub fn nudge(&mut self, cue: Cue, told: &mut Vec<Told>) {
+        let going_on = self.is_playing() && self.cue.as_ref().is_some_and(|now| now.parts.len() == cue.parts.len());
+        if !going_on {
+            return self.play(cue);
+        }
+        let now = self.next.checked_sub(1).and_then(|now| cue.parts.get(now));
+        if let (Some((tone, part)), Some(wanted)) = (&mut self.current, now)
+            && part.level != wanted.level
+        {
+            match self.engine.set_level(*tone, wanted.level) {
+                Ok(()) => part.level = wanted.level,
+                Err(refused) => told.push(Told::Refused(refused.to_string())),
+            }
+        }
+        self.cue = Some(cue);
+    }
+
     /// Lowers what sounds and every part of the cue that is still to come, each from its own level.
     pub fn lower(&mut self, by: GainDb, told: &mut Vec<Told>) {
         if let Some((tone, part)) = &mut self.current {

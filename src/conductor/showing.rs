@@ -112,6 +112,13 @@ pub(super) fn asking(state: &State) -> Option<QuestionId> {
 pub(super) fn in_words(state: &State, event: &Event) -> Option<(QuestionId, String)> {
     let Event::Answered { question, answer, rattles, .. } = event else { return None };
     let about = match state.question()?.ask {
+        Ask::Match(open) if *answer == Answer::No => {
+            return Some((*question, format!("{} at {}: not to be matched", open.note.note_name, open.note.spot_name)));
+        }
+        Ask::Match(open) => {
+            let which = if open.run == 1 { "from one side" } else { "from both sides" };
+            return Some((*question, format!("{} at {}: matched {which}", open.note.note_name, open.note.spot_name)));
+        }
         Ask::Rate(note) | Ask::Meter(note) => format!("{} at {}: ", note.note_name, note.spot_name),
         Ask::Move { name, .. } => format!("{name}: "),
         Ask::Confirm { yes, no, .. } => {
@@ -127,6 +134,7 @@ pub(super) fn in_words(state: &State, event: &Event) -> Option<(QuestionId, Stri
         Answer::Text(text) => text.clone(),
         Answer::Arrived => "arrived".into(),
         Answer::Heard => "scale heard".into(),
+        Answer::Matched => "matched".into(),
         Answer::Rating(rating) => rating.word().into(),
         Answer::Level(level) => format!("{level} dB"),
     };

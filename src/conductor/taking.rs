@@ -95,6 +95,11 @@ impl Conductor {
     pub(super) fn carry_out(&mut self, effect: Effect) {
         match effect {
             Effect::Play(cue) => self.baton.player.play(cue),
+            Effect::Nudge(cue) => {
+                let mut told = Vec::new();
+                self.baton.player.nudge(cue, &mut told);
+                self.hear(told);
+            }
             Effect::Hush => self.baton.player.hush(),
             Effect::Ceiling(ceiling) => self.baton.player.set_ceiling(ceiling),
             Effect::Glide(level) => {

@@ -98,7 +98,7 @@ enum Awaited {
     Nothing,
     /// An answer to this asking.
     Answer(QuestionId),
-    /// A louder: the next level, or a refusal.
+    /// A louder or a nudge: the next level, or a refusal.
     Louder,
     /// A quieter, which is never refused but may have nothing left to lower.
     Quieter,
@@ -355,7 +355,7 @@ impl<T: Tongue, W: Write> Dialogue<T, W> {
                 Ok(self.send(Action::Answer { question: question.id, answer, rattles, seconds }))
             }
             Ok(Reply::Nudge(action)) => {
-                self.awaited = if action == Action::Louder { Awaited::Louder } else { Awaited::Quieter };
+                self.awaited = if action == Action::Quieter { Awaited::Quieter } else { Awaited::Louder };
                 Ok(self.send(action))
             }
             Ok(Reply::Noted(words)) => {

@@ -61,7 +61,7 @@ pub(super) enum Input {
         /// Taken if nothing is typed.
         default: Option<String>,
     },
-    /// Louder and quieter, one decibel a press, until it is right.
+    /// Louder and softer, one decibel a press at most, until it is right.
     Nudge(Nudge),
 }
 
@@ -100,7 +100,8 @@ pub(super) enum NumberKind {
     Level,
 }
 
-/// A level that is brought to where it is right. Louder and quieter are actions, not answers.
+/// A level that is brought to where it is right. Where it sets the comfort level, louder and quieter are pressed; in a match,
+/// [`Action::Nudge`](crate::view::Action::Nudge), and `now` is not shown: a person should hear, not count.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Nudge {
     /// Where it is now.
@@ -111,6 +112,8 @@ pub(super) struct Nudge {
     pub high: f64,
     /// 'dBFS', or 'dB' for a difference.
     pub unit: &'static str,
+    /// How far the next press moves it.
+    pub step: f64,
     /// Every later level hangs on this one, so that only whoever is in charge may raise it.
     pub sets_comfort: bool,
     /// Pressed when it is right.
@@ -170,6 +173,7 @@ impl Form {
                 low: START_DBFS,
                 high: highest.dbfs(),
                 unit: "dBFS",
+                step: 1.0,
                 sets_comfort: true,
                 done: Button::new("comfortable: keep this level", Answer::Yes),
                 other: None,
@@ -179,6 +183,19 @@ impl Form {
             }
             Ask::Anchors => confirm(Button::new("heard", Answer::Heard), None),
             Ask::Rate(note) => Self::at(note, Input::Steps),
+            Ask::Match(open) => Self::at(
+                &open.note,
+                Input::Nudge(Nudge {
+                    now: open.offset_db,
+                    low: open.lowest_offset_db,
+                    high: open.highest_offset_db,
+                    unit: "dB",
+                    step: open.step_db,
+                    sets_comfort: false,
+                    done: Button::new("as loud as the reference", Answer::Matched),
+                    other: Some(Button::new("it cannot be: rate it instead", Answer::No)),
+                }),
+            ),
             Ask::Meter(note) => Self::at(
                 note,
                 Input::Number(NumberField {
@@ -267,7 +284,10 @@ impl Form {
             Input::Number(NumberField { kind: NumberKind::Level, .. }) => "the meter's reading in dB".into(),
             Input::Number(field) => format!("a number {}", field.hint),
             Input::Text { .. } => "a text".into(),
-            Input::Nudge(nudge) => format!("louder, quieter, or a yes for '{}'", nudge.done.label),
+            Input::Nudge(nudge) if nudge.sets_comfort => {
+                format!("louder, quieter, or a yes for '{}'", nudge.done.label)
+            }
+            Input::Nudge(nudge) => format!("a nudge up or down, a yes for '{}', or a no", nudge.done.label),
         }
     }
 }
@@ -329,6 +349,7 @@ mod tests {
             Answer::Text("attic".into()),
             Answer::Arrived,
             Answer::Heard,
+            Answer::Matched,
             Answer::Rating(Rating::ALL[0]),
             Answer::Level(70.0),
             Answer::Level(-3.0),
@@ -347,6 +368,7 @@ mod tests {
         assert_eq!(taken(&scenes::number()), 2);
         assert_eq!(taken(&scenes::text()), 2);
         assert_eq!(taken(&scenes::comfort()), 1);
+        assert_eq!(taken(&scenes::matching()), 3);
         assert_eq!(taken(&scenes::go_to()), 2);
         assert_eq!(taken(&scenes::anchors()), 2);
         assert_eq!(taken(&scenes::rate()), 1);

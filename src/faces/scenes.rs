@@ -5,8 +5,8 @@ use std::sync::Arc;
 
 use crate::units::Dbfs;
 use crate::view::{
-    Advice, Ask, Chapter, Estimate, ListenerReport, NoteAtSpot, Offers, Place, Progress, Question, QuestionId, Ranking,
-    Room, Sound, SpotBelief, Topic, View,
+    Advice, AnswerBy, Ask, Chapter, Estimate, ListenerReport, MatchAtSpot, NoteAtSpot, Offers, Place, Progress,
+    Question, QuestionId, Ranking, Room, Sound, SpotBelief, Topic, View,
 };
 
 const SPOTS: [&str; 7] = [
@@ -92,7 +92,7 @@ fn crawling(mut view: View) -> View {
     };
     view.sound.sounding = true;
     view.sound.level = Some(Dbfs::new(-37.0));
-    view.offers = Offers { again: true, back: true, skip: true, undo: true, louder: false, decide: true };
+    view.offers = Offers { again: true, back: true, skip: true, undo: true, decide: true, ..Offers::default() };
     view.taken = Some("31 Hz, B0: a little weak".into());
     view.taken_question = Some(QuestionId(11));
     view
@@ -106,6 +106,29 @@ pub(super) fn rate() -> View {
         "Keep your head where the loudspeaker's cone will be. The first impression counts.",
         Ask::Rate(note()),
     ))
+}
+
+pub(super) fn matching() -> View {
+    let ask = Ask::Match(MatchAtSpot {
+        note: note(),
+        run: 1,
+        offset_db: -3.0,
+        step_db: 1.0,
+        lowest_offset_db: -24.0,
+        highest_offset_db: 8.0,
+        reference_hz: 50.0,
+        reference_half_width_octaves: 1.0 / 6.0,
+    });
+    let mut view = crawling(asking(
+        Chapter::Crawl,
+        14,
+        "Nudge E1, 41 Hz, until it is as loud as the reference.",
+        "The reference sounds first, then the note, in turns.",
+        ask,
+    ));
+    view.offers.nudge = true;
+    view.offers.answer_by = Some(AnswerBy::Rating);
+    view
 }
 
 pub(super) fn meter() -> View {

@@ -75,6 +75,17 @@ impl Stage {
         }
     }
 
+    /// Lines up to and with the first that ends like this.
+    pub(super) fn lines_ending(&mut self, end: &str) -> Vec<String> {
+        let mut lines = Vec::new();
+        loop {
+            lines.push(self.line());
+            if lines.last().is_some_and(|line| line.ends_with(end)) {
+                return lines;
+            }
+        }
+    }
+
     pub(super) fn json(&mut self) -> Value {
         serde_json::from_str(&self.line()).unwrap()
     }

@@ -130,11 +130,21 @@ impl NoteSet {
 
     /// Half the width of each note's band, octaves; 0 for pure tones.
     pub fn half_width_octaves(&self) -> f64 {
-        match self.tone {
-            Tone::Pure {} => 0.0,
-            Tone::Warble { half_width_octaves, .. } => half_width_octaves,
-            Tone::SteadyNoise { band } => libm::log2(band.edge_ratio()),
-        }
+        width_of(&self.tone)
+    }
+
+    /// The same of the reference.
+    pub fn reference_half_width_octaves(&self) -> f64 {
+        width_of(&self.reference_tone)
+    }
+}
+
+/// Half the width of a tone's band, octaves.
+fn width_of(tone: &Tone) -> f64 {
+    match tone {
+        Tone::Pure {} => 0.0,
+        Tone::Warble { half_width_octaves, .. } => *half_width_octaves,
+        Tone::SteadyNoise { band } => libm::log2(band.edge_ratio()),
     }
 }
 

@@ -3,6 +3,7 @@
 use std::sync::Arc;
 
 use crate::rehearsal::SimulatedListener;
+use crate::rehearsal::listener::Compared;
 use crate::view::Wires;
 use crate::view::{Action, Answer, Ask, Chapter, QuestionId, View};
 
@@ -10,6 +11,7 @@ use crate::view::{Action, Answer, Ask, Chapter, QuestionId, View};
 const MOVE_S: f64 = 15.0;
 const RATING_S: f64 = 3.5;
 const METER_S: f64 = 5.0;
+const MATCH_RUN_S: f64 = 10.0;
 const ANCHORS_S: f64 = 6.0;
 /// The simulated person finds this level of the reference tone comfortable, dBFS.
 const COMFORTABLE_DBFS: f64 = -30.0;
@@ -28,6 +30,7 @@ pub fn answer_by_itself(wires: &Wires, mut listener: SimulatedListener, mut prog
             (Some(question), None) => {
                 let level = match question.ask {
                     Ask::Comfort { level, .. } => Some(level.dbfs()),
+                    Ask::Match(ref open) => Some(open.offset_db),
                     _ => None,
                 };
                 if answered == Some((question.id, level)) {
@@ -55,6 +58,12 @@ fn reply(question: QuestionId, ask: &Ask, view: &Arc<View>, listener: &mut Simul
             let rating = listener.rate(note.frequency_hz, note.half_width_octaves, note.shortfall_db, &view.notes_hz);
             (Answer::Rating(rating), RATING_S)
         }
+        Ask::Match(open) => match listener.compare(open, &view.notes_hz) {
+            Compared::Softer => return Action::Nudge { up: true },
+            Compared::Louder => return Action::Nudge { up: false },
+            Compared::Alike => (Answer::Matched, MATCH_RUN_S),
+            Compared::OutOfReach => (Answer::No, MATCH_RUN_S),
+        },
         Ask::Meter(note) => (Answer::Level(listener.read_meter(note.frequency_hz, note.half_width_octaves)), METER_S),
         _ => (Answer::Yes, 0.0),
     };

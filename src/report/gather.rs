@@ -2,6 +2,7 @@
 
 use std::path::Path;
 
+use crate::evidence::Heard;
 use crate::judge::Ranking;
 use crate::report::facts::{Facts, Guarded, NoteLevel, StayFacts};
 use crate::routine::question::Answer;
@@ -14,8 +15,9 @@ use crate::visit::Opened;
 pub fn facts_of(program: &str, file: &Path, opened: &Opened, state: &State, ranking: &Ranking) -> Facts {
     let header = &opened.header;
     let evidence = state.evidence();
-    let answers = opened.events.iter().filter(|event| matches!(event.stamped.event, Event::Answered { .. }));
-    let given = answers.filter(|event| is_evidence(&event.stamped.event)).count();
+    let given = opened.events.iter().filter(|event| is_evidence(&event.stamped.event)).count();
+    // A match is answered twice, once from either side.
+    let matches = evidence.iter().filter(|evidence| matches!(evidence.heard, Heard::Match { .. })).count();
     Facts {
         program: program.into(),
         visit_file: file.file_name().unwrap_or_default().to_string_lossy().into_owned(),
@@ -40,14 +42,14 @@ pub fn facts_of(program: &str, file: &Path, opened: &Opened, state: &State, rank
         interruptions: interruptions(opened),
         remarks: remarks(state),
         events: opened.events.len(),
-        taken_back: given.saturating_sub(evidence.len()),
+        taken_back: given.saturating_sub(evidence.len() + matches),
         listening_s: state.seconds_spent(),
         evidence,
     }
 }
 
 fn is_evidence(event: &Event) -> bool {
-    matches!(event, Event::Answered { answer: Answer::Rating(_) | Answer::Level(_), .. })
+    matches!(event, Event::Answered { answer: Answer::Rating(_) | Answer::Level(_) | Answer::Matched, .. })
 }
 
 /// One entry a stay; passes without a move between them belong to one.

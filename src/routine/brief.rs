@@ -43,6 +43,27 @@ pub struct Kit {
     pub meter: Option<bool>,
     /// The driver may take the lowest notes at full level: no fall below 25 Hz.
     pub deep_driver: bool,
+    /// How notes are answered by ear; can be changed at any note.
+    #[serde(skip_serializing_if = "AnswerBy::is_rating")]
+    pub answer_by: AnswerBy,
     /// Output channels the subwoofer is on, counted from 1; empty for all.
     pub channels: Vec<u16>,
+}
+
+/// How a note is answered by ear.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum AnswerBy {
+    /// In one of seven words, against the notes of the spot as a whole.
+    #[default]
+    Rating,
+    /// By nudging it until it is as loud as the reference: slower, and in dB.
+    Match,
+}
+
+impl AnswerBy {
+    /// Whether it is the usual way, which a file does not spell out.
+    fn is_rating(&self) -> bool {
+        *self == Self::Rating
+    }
 }

@@ -30,6 +30,9 @@ impl State {
             }
             Stage::Notes => {
                 let pass = pass?;
+                if let Some(matching) = &self.matching {
+                    return self.match_question(pass.note()?, matching);
+                }
                 let note = self.note_at_spot(pass.spot, pass.note()?)?;
                 Some(match pass.kind {
                     PassKind::Ratings => (
@@ -49,7 +52,7 @@ impl State {
         }
     }
 
-    fn note_at_spot(&self, spot: usize, note: usize) -> Option<NoteAtSpot> {
+    pub(super) fn note_at_spot(&self, spot: usize, note: usize) -> Option<NoteAtSpot> {
         Some(NoteAtSpot {
             spot,
             spot_name: self.room.spots.get(spot)?.name.clone(),
@@ -108,9 +111,12 @@ impl State {
             Stage::Notes => {
                 let pass = self.passes.last()?;
                 let note = pass.note()?;
+                if let Some(matching) = &self.matching {
+                    return Some(self.match_cue(note, matching));
+                }
                 let mut parts = Vec::new();
-                // On arrival all notes run by once, so that 'as a whole' has a meaning.
-                if pass.kind == PassKind::Ratings && pass.at == 0 && pass.moved {
+                // Before the first rating all notes run by once, so that 'as a whole' has a meaning.
+                if pass.kind == PassKind::Ratings && pass.moved && pass.is_first_rating() {
                     parts = (0..self.notes_hz.len())
                         .map(|note| {
                             self.note_part(note, OVERVIEW_TONE_S, "all notes once, to hear the spot as a whole")
@@ -163,7 +169,11 @@ impl State {
                 }
                 self.stage = Stage::Notes;
             }
-            (Stage::Notes, Answer::Rating(rating)) => self.hear(Heard::Rating { rating: *rating }, rattles)?,
+            (Stage::Notes, Answer::Matched | Answer::Yes) if self.matching.is_some() => self.matched(rattles)?,
+            (Stage::Notes, Answer::No) if self.matching.is_some() => self.not_matched()?,
+            (Stage::Notes, Answer::Rating(rating)) if self.matching.is_none() => {
+                self.hear(Heard::Rating { rating: *rating }, rattles)?
+            }
             (Stage::Notes, &Answer::Level(level_db_spl)) => {
                 if !(20.0..=130.0).contains(&level_db_spl) {
                     return Err(Refusal::Because(format!(
@@ -185,13 +195,13 @@ impl State {
         Ok(())
     }
 
-    fn hear(&mut self, heard: Heard, rattles: bool) -> Outcome {
+    pub(super) fn hear(&mut self, heard: Heard, rattles: bool) -> Outcome {
         let seat = self.brief.seat;
         let (plan, now_s) = (&self.plan, self.now_s);
         let Some(pass) = self.passes.last_mut() else { return Err(Refusal::WrongKind) };
         let fits = matches!(
             (pass.kind, heard),
-            (PassKind::Ratings, Heard::Rating { .. }) | (PassKind::Meter, Heard::Meter { .. })
+            (PassKind::Ratings, Heard::Rating { .. } | Heard::Match { .. }) | (PassKind::Meter, Heard::Meter { .. })
         );
         let (true, Some(note)) = (fits, pass.note()) else { return Err(Refusal::WrongKind) };
         if let Some((_, to_s)) = &mut pass.here_s {
@@ -203,7 +213,11 @@ impl State {
             seat,
             stay: pass.stay,
             heard,
-            shortfall_db: plan.notes()[note].shortfall.db(),
+            // A match is counted from equal loudness itself.
+            shortfall_db: match heard {
+                Heard::Match { .. } => 0.0,
+                _ => plan.notes()[note].shortfall.db(),
+            },
             rattles,
         });
         self.next_note();
@@ -221,6 +235,9 @@ impl State {
     }
 
     pub(super) fn back(&mut self) -> Outcome {
+        if self.back_in_match() {
+            return Ok(());
+        }
         match (&self.stage, self.passes.last_mut()) {
             (Stage::Notes, Some(pass)) if pass.at > 0 => {
                 pass.at -= 1;
@@ -230,6 +247,11 @@ impl State {
                 "There is no earlier note at this spot. Undo takes the last answer back, wherever it was.".into(),
             )),
         }
+    }
+
+    /// Whether there is an earlier note at this spot, or an earlier run of this match.
+    pub fn may_go_back(&self) -> bool {
+        self.in_second_run() || self.passes.last().is_some_and(|pass| pass.at > 0)
     }
 
     pub(super) fn skip(&mut self) -> Outcome {

@@ -12,6 +12,8 @@ pub enum Effect {
     Play(Cue),
     /// Fade to silence.
     Hush,
+    /// Go on with what sounds at the levels of this cue, which has the same tones; play it if nothing sounds.
+    Nudge(Cue),
     /// Glide what sounds to this level.
     Glide(Dbfs),
     /// No sample above this from now on.

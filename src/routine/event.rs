@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::judge::Advice;
+use crate::routine::brief::AnswerBy;
 use crate::routine::question::{Answer, QuestionId};
 use crate::signal::Recipe;
 use crate::units::Dbfs;
@@ -63,6 +64,16 @@ pub enum Event {
     Louder,
     /// One decibel down.
     Quieter,
+    /// The note that is being matched was moved by one step.
+    Nudged {
+        /// Louder; otherwise softer.
+        up: bool,
+    },
+    /// Notes are answered in another way from here on.
+    AnswerBy {
+        /// In which.
+        way: AnswerBy,
+    },
     /// No more notes: decide now.
     Decide,
     /// The judge was asked and said.

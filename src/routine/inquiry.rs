@@ -70,7 +70,7 @@ impl State {
             half_width_octaves: self.note_set.half_width_octaves(),
             seat_weights: seat_weights.collect(),
             evidence: self.evidence(),
-            pace: self.pace.pace(),
+            pace: self.pace.pace(self.answer_by),
             seconds_left: self.seconds_left(),
             meter: self.kit.meter == Some(true),
             at_spot: self.at_spot,

@@ -11,7 +11,7 @@ use crate::units::{Dbfs, GainDb};
 /// One press of louder or quieter.
 const PRESS: GainDb = GainDb::new(1.0);
 /// No more than six louder presses a second.
-const SHORTEST_PRESS_S: f64 = 1.0 / 6.0;
+pub(super) const SHORTEST_PRESS_S: f64 = 1.0 / 6.0;
 /// How long each step of the strain check sounds.
 const STRAIN_TONE_S: f64 = 0.9;
 /// How long each word of the scale sounds.

@@ -12,6 +12,10 @@ pub mod in_advance;
 mod inquiry;
 pub mod levels;
 mod loudness;
+pub mod matching;
+#[cfg(test)]
+mod matching_tests;
+mod pace;
 pub mod question;
 mod setup;
 pub mod stage;
@@ -22,24 +26,22 @@ use std::sync::Arc;
 
 use thiserror::Error;
 
-pub use brief::{Brief, Kit};
+pub use brief::{AnswerBy, Brief, Kit};
 pub use effect::{Cue, Effect, Part};
 pub use event::{Event, Stamped};
 pub use inquiry::Consultation;
 use levels::{LevelPlan, START};
+use matching::Matching;
+use pace::PaceKeeper;
 use question::{Answer, Ask, Question, QuestionId};
 pub use stage::{Advised, Checked, Pass, PassKind, Stage};
 
 use crate::acoustics::notes::{self, A4_HZ};
-use crate::judge::Pace;
 use crate::presets::NoteSet;
 use crate::room::Room;
 use crate::signal::Recipe;
 use crate::units::GainDb;
 
-/// How long things are expected to take until this visit has shown it (*common practice*).
-const EXPECTED_PACE: Pace = Pace { move_s: 15.0, rating_s: 3.5, meter_s: 5.0 };
-const EXPECTED_CARRY_S: f64 = 90.0;
 /// With fewer notes the spread of a spot says little.
 const FEWEST_NOTES: usize = 8;
 
@@ -91,51 +93,13 @@ pub struct State {
     passes: Vec<Pass>,
     closed: Vec<bool>,
     at_spot: Option<usize>,
+    answer_by: AnswerBy,
+    matching: Option<Matching>,
+    unmatched: Option<(usize, usize)>,
     advised: Option<Advised>,
     deciding: bool,
     sounded_even: Option<bool>,
     pace: PaceKeeper,
-}
-
-/// Learns how long this person takes.
-#[derive(Debug, Clone, PartialEq)]
-struct PaceKeeper {
-    expected: Pace,
-    moves: (f64, f64),
-    ratings: (f64, f64),
-    readings: (f64, f64),
-}
-
-impl PaceKeeper {
-    fn new(expected: Pace) -> Self {
-        // The expectation counts as much as three observations.
-        let prior = |seconds: f64| (3.0, 3.0 * seconds);
-        Self {
-            expected,
-            moves: prior(expected.move_s),
-            ratings: prior(expected.rating_s),
-            readings: prior(expected.meter_s),
-        }
-    }
-
-    fn observe(&mut self, answer: &Answer, took_s: f64) {
-        let (mean, most) = match answer {
-            Answer::Arrived => (&mut self.moves, 8.0 * self.expected.move_s),
-            Answer::Rating(_) => (&mut self.ratings, 8.0 * self.expected.rating_s),
-            Answer::Level(_) => (&mut self.readings, 8.0 * self.expected.meter_s),
-            _ => return,
-        };
-        // A telephone call in the middle of a note says nothing about the pace.
-        if (0.0..most).contains(&took_s) {
-            mean.0 += 1.0;
-            mean.1 += took_s;
-        }
-    }
-
-    fn pace(&self) -> Pace {
-        let mean = |(count, sum): (f64, f64)| sum / count;
-        Pace { move_s: mean(self.moves), rating_s: mean(self.ratings), meter_s: mean(self.readings) }
-    }
 }
 
 impl State {
@@ -143,10 +107,6 @@ impl State {
     pub fn new(brief: Arc<Brief>) -> Self {
         let unmeasured = || Room::unmeasured(&brief.name, &["main seat"], &[]);
         let room = Arc::new(brief.room.clone().unwrap_or_else(unmeasured));
-        let expected = match brief.kit.too_heavy {
-            Some(true) => Pace { move_s: EXPECTED_CARRY_S, ..EXPECTED_PACE },
-            _ => EXPECTED_PACE,
-        };
         let mut state = Self {
             log: Vec::new(),
             serial: 0,
@@ -168,10 +128,13 @@ impl State {
             checked: Vec::new(),
             passes: Vec::new(),
             at_spot: None,
+            answer_by: brief.kit.answer_by,
+            matching: None,
+            unmatched: None,
             advised: None,
             deciding: false,
             sounded_even: None,
-            pace: PaceKeeper::new(expected),
+            pace: PaceKeeper::new(brief.kit.too_heavy == Some(true)),
             room,
             brief,
         };
@@ -234,6 +197,13 @@ impl State {
                 asks_anew = false;
                 effects = Some(self.quieter().map(|_| self.gliding()).unwrap_or_default());
             }
+            Event::Nudged { up } => {
+                self.unless_paused()?;
+                self.nudge(*up)?;
+                asks_anew = false;
+                effects = Some(self.cue().map(Effect::Nudge).into_iter().collect());
+            }
+            Event::AnswerBy { way } => self.unless_paused().and_then(|()| self.change_way(*way))?,
             Event::Advised { advice, leader, expected_regret_db, probability_best } => {
                 self.take_advice(Advised {
                     advice: advice.clone(),
@@ -249,6 +219,7 @@ impl State {
                 effects = Some(Vec::new());
             }
         }
+        self.settle_matching();
         if self.listening_from_s.is_none() && matches!(self.stage, Stage::Anchors | Stage::Consult) {
             self.listening_from_s = Some(self.now_s);
         }

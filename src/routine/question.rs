@@ -83,6 +83,8 @@ pub enum Ask {
     Rate(NoteAtSpot),
     /// One note read off a sound level meter.
     Meter(NoteAtSpot),
+    /// One note nudged until it is as loud as the reference; answered by [`Answer::Matched`], or no where it cannot be.
+    Match(MatchAtSpot),
 }
 
 /// A note sounding at a spot.
@@ -102,6 +104,28 @@ pub struct NoteAtSpot {
     pub half_width_octaves: f64,
     /// By how much it is played under equal loudness, dB.
     pub shortfall_db: f64,
+}
+
+/// A note that is being matched. Offsets are counted from the level at which the note should be as loud as the reference.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct MatchAtSpot {
+    /// The note.
+    #[serde(flatten)]
+    pub note: NoteAtSpot,
+    /// First or second run: 1, 2. They come from different sides, and their mean counts.
+    pub run: u8,
+    /// How far the note is moved now, dB. No person is shown this: they should hear, not count.
+    pub offset_db: f64,
+    /// What the next nudge moves it by, dB.
+    pub step_db: f64,
+    /// The lowest offset there is, dB.
+    pub lowest_offset_db: f64,
+    /// The highest one, dB: there the note has the level at which it is played outside of matches.
+    pub highest_offset_db: f64,
+    /// The frequency of the reference.
+    pub reference_hz: f64,
+    /// Half the width of the reference's band, octaves.
+    pub reference_half_width_octaves: f64,
 }
 
 /// What a simple question is about; a stable name for scripts.
@@ -176,6 +200,8 @@ pub enum Answer {
     Heard,
     /// One of seven steps.
     Rating(Rating),
+    /// As loud as the reference.
+    Matched,
     /// A meter reading, dB SPL.
     Level(f64),
 }

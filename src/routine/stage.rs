@@ -106,6 +106,14 @@ impl Pass {
         self.notes.get(self.at).copied()
     }
 
+    /// Whether no note of this pass was rated before the one that is up, and none was left out.
+    pub fn is_first_rating(&self) -> bool {
+        let matched = |answer: &Option<crate::evidence::Evidence>| {
+            answer.is_some_and(|evidence| matches!(evidence.heard, crate::evidence::Heard::Match { .. }))
+        };
+        self.answers.iter().take(self.at).all(matched)
+    }
+
     /// How long it took, from the arrival to the last answer.
     pub fn seconds(&self) -> f64 {
         self.here_s.map_or(0.0, |(from_s, to_s)| to_s - from_s)

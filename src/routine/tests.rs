@@ -8,14 +8,14 @@ use super::levels::{
     GREATEST_BOOST, HIGHEST_CEILING, HIGHEST_COMFORT, LevelPlan, START, ceiling_for, equal_loudness_gain,
 };
 use super::question::{Answer, Ask, QuestionId};
-use super::{Brief, Effect, Event, Kit, Refusal, Stage, Stamped, State};
+use super::{AnswerBy, Brief, Effect, Event, Kit, Refusal, Stage, Stamped, State};
 use crate::evidence::Rating;
 use crate::judge::Advice;
 use crate::presets;
 use crate::room::Room;
 use crate::units::{Dbfs, GainDb};
 
-fn brief() -> Brief {
+pub(super) fn brief() -> Brief {
     Brief {
         name: "loft".into(),
         seed: 3,
@@ -30,30 +30,30 @@ fn brief() -> Brief {
 }
 
 /// Drives a state by what a person does.
-struct Visit {
-    state: State,
-    now_s: f64,
+pub(super) struct Visit {
+    pub state: State,
+    pub now_s: f64,
 }
 
 impl Visit {
-    fn new() -> Self {
+    pub(super) fn new() -> Self {
         Self { state: State::new(Arc::new(brief())), now_s: 0.0 }
     }
 
-    fn event(&mut self, event: Event) -> Result<Vec<Effect>, Refusal> {
+    pub(super) fn event(&mut self, event: Event) -> Result<Vec<Effect>, Refusal> {
         self.now_s += 0.2;
         let (state, effects) = self.state.clone().step(&Stamped { at_s: self.now_s, event })?;
         self.state = state;
         Ok(effects)
     }
 
-    fn answer(&mut self, answer: Answer) -> Result<Vec<Effect>, Refusal> {
+    pub(super) fn answer(&mut self, answer: Answer) -> Result<Vec<Effect>, Refusal> {
         let question = self.state.question().map_or(QuestionId(u64::MAX), |question| question.id);
         self.event(Event::Answered { question, answer, rattles: false, parts_begun: 99 })
     }
 
     /// Yes to everything up to a stage.
-    fn until(&mut self, there: impl Fn(&Stage) -> bool) {
+    pub(super) fn until(&mut self, there: impl Fn(&Stage) -> bool) {
         for _ in 0..100 {
             if there(self.state.stage()) {
                 return;
@@ -69,7 +69,7 @@ impl Visit {
     }
 }
 
-fn advised(spot: usize) -> Event {
+pub(super) fn advised(spot: usize) -> Event {
     let advice = Advice::Rate { spot, notes: vec![3, 9, 1], why: "it may be the best".into() };
     Event::Advised { advice, leader: Some(spot), expected_regret_db: 0.3, probability_best: 0.5 }
 }
@@ -189,7 +189,7 @@ fn a_rated_limit_spaces_the_whole_set_anew_above_it() {
 
 /// Anything that may happen, sensible or not.
 fn any_event() -> impl Strategy<Value = u8> {
-    0..20u8
+    0..26u8
 }
 
 fn happen(visit: &mut Visit, what: u8) -> Result<Vec<Effect>, Refusal> {
@@ -209,9 +209,13 @@ fn happen(visit: &mut Visit, what: u8) -> Result<Vec<Effect>, Refusal> {
         12 => visit.answer(Answer::Number(80.0)),
         13 => visit.event(advised(2)),
         14 => visit.answer(Answer::Rating(Rating::ALL[2])),
+        15 | 16 => visit.event(Event::Nudged { up: true }),
+        17 => visit.event(Event::Nudged { up: false }),
+        18 => visit.event(Event::AnswerBy { way: AnswerBy::Match }),
+        19 => visit.event(Event::AnswerBy { way: AnswerBy::Rating }),
         _ => match visit.state.stage() {
             Stage::Consult => visit.event(advised(0)),
-            Stage::Notes => visit.answer(Answer::Rating(Rating::ALL[6])),
+            Stage::Notes if !visit.state.may_be_nudged() => visit.answer(Answer::Rating(Rating::ALL[6])),
             _ => visit.answer(Answer::Yes),
         },
     }
@@ -243,15 +247,19 @@ proptest! {
             prop_assert!(visit.state.ceiling() <= HIGHEST_CEILING);
             prop_assert!(visit.state.ceiling() <= ceiling_for(visit.state.comfort().unwrap_or(is).max(is)));
             for effect in &effects {
-                if let Effect::Play(cue) = effect {
+                if let Effect::Play(cue) | Effect::Nudge(cue) = effect {
                     for part in &cue.parts {
                         prop_assert!(part.level.dbfs() <= visit.state.ceiling().dbfs() - 4.0 + 1e-9);
+                        // Outside of the comfort climb, strain check and scale no note passes its own level.
+                        if let (Stage::Notes, Some(note)) = (visit.state.stage(), part.note) {
+                            prop_assert!(part.level <= visit.state.note_level(note));
+                        }
                     }
                 }
             }
             // Stopped is stopped: nothing is played, whatever is pressed but continue or undo.
             if visit.state.paused().is_some() {
-                prop_assert!(!effects.iter().any(|effect| matches!(effect, Effect::Play(_))));
+                prop_assert!(!effects.iter().any(|effect| matches!(effect, Effect::Play(_) | Effect::Nudge(_))));
             }
         }
     }

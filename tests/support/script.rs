@@ -140,7 +140,7 @@ impl Talk {
     }
 
     /// The next question; answers by rule until it is one that `wanted` says yes to.
-    pub fn answer_until(&mut self, wanted: impl Fn(&Value) -> bool) -> Value {
+    pub fn answer_until(&mut self, mut wanted: impl FnMut(&Value) -> bool) -> Value {
         loop {
             let question = self.hear_of("ask");
             if wanted(&question) {
@@ -188,12 +188,27 @@ pub fn answer_to(question: &Value) -> Value {
         "rate" => json!({ "rating": rating_of(question), "seconds": 1.5 }),
         "move" => json!({ "arrived": true, "seconds": 5.0 }),
         "anchors" => json!({ "heard": true }),
+        "match" => match_of(question),
         "meter" => json!({ "level_db": 70.0 + rating_of(question) as f64 }),
         "confirm" => json!({ "yes": true }),
         other => panic!("no rule for {other}: {question}"),
     };
     answer["id"] = question["id"].clone();
     answer
+}
+
+/// Nudges towards the level at which the rule hears the note as loud as the reference.
+fn match_of(question: &Value) -> Value {
+    let away_db = question["offset_db"].as_f64().expect("a match has an offset") + 2.0 * rating_of(question) as f64;
+    if away_db.abs() <= 0.5 {
+        json!({ "matched": true, "seconds": 8.0 })
+    } else if away_db > 0.0 {
+        json!({ "nudge": "down" })
+    } else if question["offset_db"] == question["highest_offset_db"] {
+        json!({ "matched": false, "seconds": 8.0 })
+    } else {
+        json!({ "nudge": "up" })
+    }
 }
 
 /// The same for every hearing of a note at a spot: spot 1 is even, the others are not.

@@ -4,12 +4,12 @@ use serde_json::{Map, Value};
 
 use crate::faces::dialogue::{Meaning, Reply, Unfit};
 use crate::faces::form::{Button, Form, Input, Nudge, NumberField, NumberKind};
-use crate::view::{Action, Answer, Ask, Question, QuestionId, Rating};
+use crate::view::{Action, Answer, AnswerBy, Ask, Question, QuestionId, Rating};
 
 /// Seconds that an answer can have taken; a day is a slip.
 const LONGEST_ANSWER_S: f64 = 86_400.0;
 
-const COMMANDS: [(&str, Action); 10] = [
+const COMMANDS: [(&str, Action); 12] = [
     ("again", Action::Again),
     ("back", Action::Back),
     ("skip", Action::Skip),
@@ -19,6 +19,8 @@ const COMMANDS: [(&str, Action); 10] = [
     ("stop", Action::Stop),
     ("louder", Action::Louder),
     ("quieter", Action::Quieter),
+    ("match", Action::AnswerBy(AnswerBy::Match)),
+    ("rate", Action::AnswerBy(AnswerBy::Rating)),
     ("decide", Action::Decide),
 ];
 
@@ -70,13 +72,20 @@ pub(super) fn reply(line: &str, question: &Question) -> Result<Reply, Unfit> {
     let rattles = flag(&object, "rattles").map_err(here)?;
     let seconds = seconds(&object).map_err(here)?;
     let form = Form::of(&question.ask);
-    if let Input::Nudge(_) = form.input {
+    if let Input::Nudge(Nudge { sets_comfort: true, .. }) = form.input {
         if flag(&object, "louder").map_err(here)? {
             return Ok(Reply::Nudge(Action::Louder));
         }
         if flag(&object, "quieter").map_err(here)? {
             return Ok(Reply::Nudge(Action::Quieter));
         }
+    }
+    if let (Input::Nudge(Nudge { sets_comfort: false, .. }), Some(direction)) = (&form.input, object.get("nudge")) {
+        return match direction.as_str() {
+            Some("up") => Ok(Reply::Nudge(Action::Nudge { up: true })),
+            Some("down") => Ok(Reply::Nudge(Action::Nudge { up: false })),
+            _ => Err(here(format!("a nudge goes \"up\" or \"down\", not {direction}; send {}", example(question)))),
+        };
     }
     let answer = answer(&object, question, &form.input).map_err(here)?;
     let answer = form.fit(answer).map_err(here)?;
@@ -119,6 +128,9 @@ fn answer(object: &Map<String, Value>, question: &Question, input: &Input) -> Re
     let own = match (&question.ask, input) {
         (Ask::Move { name, .. }, _) => object.get("arrived").map(|value| arrived(value, name)),
         (Ask::Anchors, _) => object.get("heard").map(|value| truth(value, "heard").and_then(only_true(Answer::Heard))),
+        (Ask::Match(_), _) => object
+            .get("matched")
+            .map(|value| truth(value, "matched").map(|is| if is { Answer::Matched } else { Answer::No })),
         (_, Input::Choose(options)) => object.get("choice").map(|value| choice(value, options)),
         (_, Input::Number(field)) => {
             let key = number_key(field);
@@ -225,6 +237,9 @@ fn example(question: &Question) -> String {
         (Ask::Anchors, _) => r#"{"heard":true}"#.into(),
         (_, Input::Confirm { no: Some(_), .. }) => r#"{"yes":true} or {"yes":false}"#.into(),
         (_, Input::Confirm { no: None, .. }) => r#"{"yes":true}"#.into(),
+        (_, Input::Nudge(Nudge { sets_comfort: false, .. })) => {
+            r#"{"nudge":"up"}, {"nudge":"down"}, {"matched":true}, or {"matched":false} where it cannot be"#.into()
+        }
         (_, Input::Nudge(Nudge { done, .. })) => {
             format!(r#"{{"louder":true}}, {{"quieter":true}}, or {{"yes":true}} for '{}'"#, done.label)
         }

@@ -6,7 +6,7 @@ use serde_json::{Value, json};
 
 use crate::faces::scenes;
 use crate::faces::stage::Stage;
-use crate::view::{Action, Answer, Ask, Question, QuestionId, Rating, View};
+use crate::view::{Action, Answer, AnswerBy, Ask, Question, QuestionId, Rating, View};
 
 fn stage() -> Stage {
     Stage::with(super::run)
@@ -59,9 +59,11 @@ fn a_rating_question_has_the_keys_of_the_protocol() {
 
 #[test]
 fn every_kind_of_question_is_asked_and_answered_under_its_own_name() {
-    let cases: [(View, &str, &str, Answer); 12] = [
+    let cases: [(View, &str, &str, Answer); 14] = [
         (scenes::rate(), "rate", r#"{"rating":-2,"id":12}"#, rating(-2)),
         (scenes::meter(), "meter", r#"{"level_db":71.5}"#, Answer::Level(71.5)),
+        (scenes::matching(), "match", r#"{"matched":true,"id":14}"#, Answer::Matched),
+        (scenes::matching(), "match", r#"{"matched":false}"#, Answer::No),
         (scenes::go_to(), "move", r#"{"arrived":"window bay"}"#, Answer::Arrived),
         (scenes::anchors(), "anchors", r#"{"heard":true}"#, Answer::Heard),
         (scenes::comfort(), "confirm", r#"{"yes":true}"#, Answer::Yes),
@@ -80,6 +82,32 @@ fn every_kind_of_question_is_asked_and_answered_under_its_own_name() {
         stage.say(said);
         assert_eq!(stage.action(), answer(view.question.unwrap().id.0, meant), "{said}");
     }
+}
+
+#[test]
+fn a_match_is_nudged_and_asked_again_at_its_new_offset() {
+    let mut stage = stage();
+    let mut view = fresh(scenes::matching());
+    stage.show(&view);
+    let question = stage.json();
+    for (key, value) in [
+        ("spot", json!("window bay")),
+        ("run", json!(1)),
+        ("offset_db", json!(-3.0)),
+        ("highest_offset_db", json!(8.0)),
+        ("reference_hz", json!(50.0)),
+        ("note", json!(2)),
+    ] {
+        assert_eq!(question[key], value, "{key}");
+    }
+    stage.say(r#"{"nudge":"up","id":14}"#);
+    assert_eq!(stage.action(), Action::Nudge { up: true });
+    if let Ask::Match(open) = &mut Arc::make_mut(view.question.as_mut().unwrap()).ask {
+        open.offset_db = -2.0;
+    }
+    stage.show(&view);
+    let again = stage.json();
+    assert_eq!((&again["asked"], &again["offset_db"]), (&json!(2), &json!(-2.0)));
 }
 
 #[test]
@@ -140,6 +168,8 @@ fn what_does_not_answer_is_refused_in_words_and_the_question_asked_again() {
         (scenes::rate(), r#"{"rating":1,"seconds":-1}"#, "seconds"),
         (scenes::rate(), r#"{"rating":1,"rattles":"yes"}"#, "rattles"),
         (scenes::rate(), r#"{"answer":"rating","value":9}"#, "-3 to 3"),
+        (scenes::matching(), r#"{"nudge":"sideways"}"#, "\"up\" or \"down\""),
+        (scenes::matching(), r#"{"rating":1}"#, r#"{"nudge":"up"}"#),
         (scenes::meter(), r#"{"level_db":500}"#, "between 20 and 130 dB"),
         (scenes::meter(), r#"{"level_db":null}"#, "JSON number"),
         (scenes::go_to(), r#"{"arrived":"shelf end"}"#, "the spot asked for is window bay"),
@@ -221,6 +251,8 @@ fn commands_reach_the_conductor_and_unknown_ones_are_refused() {
         ("stop", Action::Stop),
         ("louder", Action::Louder),
         ("quieter", Action::Quieter),
+        ("match", Action::AnswerBy(AnswerBy::Match)),
+        ("rate", Action::AnswerBy(AnswerBy::Rating)),
         ("decide", Action::Decide),
         ("leave", Action::Leave),
     ];

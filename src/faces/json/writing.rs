@@ -46,6 +46,7 @@ pub(super) fn question(view: &View, question: &Question, asked: u32) -> String {
             kind.insert("words".into(), json!(Rating::ALL.map(Rating::word)));
         }
         Ask::Meter(note) => name_spot(&mut kind, &note.spot_name),
+        Ask::Match(open) => name_spot(&mut kind, &open.note.spot_name),
         _ => {}
     }
     line(&QuestionLine {

@@ -3,9 +3,9 @@
 use std::io::{Read, Write};
 
 use crate::faces::dialogue::{self, Meaning, News, Reply, Tongue, Unfit};
-use crate::faces::form::{Button, Form, Input, NumberField, NumberKind};
+use crate::faces::form::{Button, Form, Input, Nudge, NumberField, NumberKind};
 use crate::faces::{FaceError, Wires, words};
-use crate::view::{Action, Answer, Ask, Question, QuestionId, Rating, View};
+use crate::view::{Action, Answer, AnswerBy, Ask, Question, QuestionId, Rating, View};
 
 /// Columns that a line should not pass.
 const COLUMNS: usize = 76;
@@ -41,7 +41,8 @@ impl Tongue for Plain {
             lines.extend(indented(&question.why));
         }
         lines.extend(answers(&question.ask).iter().flat_map(|line| indented(line)));
-        lines.push(format!("  ({})", commands(view, &question.ask).join(", ")));
+        let commands = format!("({})", commands(view, &question.ask).join(", "));
+        lines.extend(words::wrapped(&commands, COLUMNS + 2).into_iter().map(|line| format!("  {line}")));
         lines.join("\n")
     }
 
@@ -77,6 +78,9 @@ impl Tongue for Plain {
         let word = said.to_lowercase();
         let form = Form::of(&question.ask);
         let rating = form.may_rattle;
+        if let (Input::Nudge(Nudge { sets_comfort: false, .. }), "up" | "down") = (&form.input, word.as_str()) {
+            return Ok(Reply::Nudge(Action::Nudge { up: word == "up" }));
+        }
         if rating && (word == "rattles" || word == "rattle") {
             let on = self.rattles != Some(question.id);
             self.rattles = on.then_some(question.id);
@@ -95,7 +99,7 @@ impl Tongue for Plain {
 }
 
 /// Every command with its names and what it does.
-const COMMANDS: [(&[&str], Action, &str); 11] = [
+const COMMANDS: [(&[&str], Action, &str); 13] = [
     (&["stop"], Action::Stop, "fade now, whatever happens; twice within a second: at once"),
     (&["again", "a"], Action::Again, "play that again"),
     (&["back", "b"], Action::Back, "one note back at this spot"),
@@ -105,6 +109,8 @@ const COMMANDS: [(&[&str], Action, &str); 11] = [
     (&["continue", "c"], Action::Continue, "go on after a stop or a pause"),
     (&["louder", "+"], Action::Louder, "one decibel up"),
     (&["quieter", "-"], Action::Quieter, "one decibel down"),
+    (&["match", "m"], Action::AnswerBy(AnswerBy::Match), "answer notes by matching them to the reference"),
+    (&["rate"], Action::AnswerBy(AnswerBy::Rating), "answer notes in words again"),
     (&["decide", "d"], Action::Decide, "no more notes, decide now"),
     (&["leave", "q"], Action::Leave, "fade, keep the visit and leave"),
 ];
@@ -149,6 +155,8 @@ fn commands(view: &View, ask: &Ask) -> Vec<&'static str> {
         ("rattles", rating),
         ("louder", offers.louder),
         ("quieter", true),
+        ("match", offers.answer_by == Some(AnswerBy::Match)),
+        ("rate", offers.answer_by == Some(AnswerBy::Rating)),
         ("decide", offers.decide),
         ("leave", true),
         ("help", true),
@@ -177,6 +185,10 @@ fn answers(ask: &Ask) -> Vec<String> {
             ));
         }
         Input::Text { default } => lines.push(with_default("a text", default.clone())),
+        Input::Nudge(nudge) if !nudge.sets_comfort => {
+            lines.push("up or down until it is right, then yes".into());
+            lines.extend(yes_and_no(&nudge.done, nudge.other.as_ref()));
+        }
         Input::Nudge(nudge) => {
             let levels = [nudge.now, nudge.high].map(|level| format!("{level:.1} {}", nudge.unit));
             lines.push(format!("It sounds at {}; {} is the highest that can be taken.", levels[0], levels[1]));
@@ -231,7 +243,8 @@ fn answer(input: &Input, word: &str, said: &str) -> Result<Answer, String> {
 fn or_no(input: &Input) -> &'static str {
     match input {
         Input::Confirm { no: Some(_), .. } => " or no",
-        Input::Nudge(_) => ", louder or quieter",
+        Input::Nudge(Nudge { sets_comfort: true, .. }) => ", louder or quieter",
+        Input::Nudge(_) => ", no, up or down",
         _ => "",
     }
 }

@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use crate::faces::scenes;
 use crate::faces::stage::Stage;
-use crate::view::{Action, Answer, Question, QuestionId, Rating, View};
+use crate::view::{Action, Answer, AnswerBy, Question, QuestionId, Rating, View};
 
 fn stage() -> Stage {
     Stage::with(super::run)
@@ -13,7 +13,7 @@ fn stage() -> Stage {
 /// The face's lines for a question, which end with the commands.
 fn question(stage: &mut Stage, view: &View) -> String {
     stage.show(&View { taken: None, taken_question: None, ..view.clone() });
-    stage.lines_to("(stop").join("\n")
+    stage.lines_ending("help)").join("\n")
 }
 
 fn answer(view: &View, answer: Answer) -> Action {
@@ -33,6 +33,7 @@ fn every_question_reads_as_it_did() {
         ("anchors", scenes::anchors()),
         ("rate", scenes::rate()),
         ("meter", scenes::meter()),
+        ("match", scenes::matching()),
         ("verdict", scenes::verdict()),
     ];
     for (name, view) in scenes {
@@ -45,7 +46,7 @@ fn every_question_reads_as_it_did() {
 #[test]
 fn answers_are_numbers_words_or_an_empty_line() {
     let rated = |step| Answer::Rating(Rating::new(step).unwrap());
-    let cases: [(View, &str, Answer); 18] = [
+    let cases: [(View, &str, Answer); 20] = [
         (scenes::rate(), "1", rated(-3)),
         (scenes::rate(), "7", rated(3)),
         (scenes::rate(), " a little Weak ", rated(-1)),
@@ -60,6 +61,8 @@ fn answers_are_numbers_words_or_an_empty_line() {
         (scenes::text(), "\"back\"", Answer::Text("back".into())),
         (scenes::text(), "", Answer::Text("room".into())),
         (scenes::meter(), "71.5", Answer::Level(71.5)),
+        (scenes::matching(), "", Answer::Matched),
+        (scenes::matching(), "no", Answer::No),
         (scenes::go_to(), "here", Answer::Arrived),
         (scenes::anchors(), "yes", Answer::Heard),
         (scenes::strain(), "no", Answer::No),
@@ -93,7 +96,7 @@ fn wrong_input_is_told_with_what_would_do_and_the_question_asked_again() {
         let mut stage = stage();
         question(&mut stage, &view);
         stage.say(said);
-        let lines = stage.lines_to("(stop").join(" ");
+        let lines = stage.lines_ending("help)").join(" ");
         assert!(lines.starts_with("Not taken: ") && lines.contains(remedy), "{said}: {lines}");
         assert!(!stage.has_acted());
     }
@@ -113,12 +116,24 @@ fn every_command_reaches_the_conductor() {
         ("STOP", Action::Stop),
         ("louder", Action::Louder),
         ("-", Action::Quieter),
+        ("match", Action::AnswerBy(AnswerBy::Match)),
+        ("rate", Action::AnswerBy(AnswerBy::Rating)),
         ("decide", Action::Decide),
         ("leave", Action::Leave),
     ];
     for (said, action) in commands {
         stage.say(said);
         assert_eq!(stage.action(), action, "{said}");
+    }
+}
+
+#[test]
+fn a_match_is_nudged_up_and_down() {
+    for (word, up) in [("up", true), ("down", false)] {
+        let mut stage = stage();
+        question(&mut stage, &scenes::matching());
+        stage.say(word);
+        assert_eq!(stage.action(), Action::Nudge { up });
     }
 }
 
@@ -149,7 +164,7 @@ fn notices_are_told_again_to_whoever_asks() {
     let mut stage = stage();
     let view = View { older_notices: vec!["The first.".into()], notices: vec!["The last.".into()], ..scenes::rate() };
     stage.show(&view);
-    stage.lines_to("(stop");
+    stage.lines_ending("help)");
     stage.say("notices");
     let lines = stage.lines_to("The last.");
     assert_eq!(lines.join("\n"), "Notices of this session, oldest first:\n  The first.\n  The last.");
@@ -166,7 +181,7 @@ fn a_visit_ends_in_words() {
     verdict.taken = Some("41 Hz, E1: a little strong".into());
     verdict.taken_question = Some(QuestionId(12));
     stage.show(&verdict);
-    let mut lines = stage.lines_to("(stop");
+    let mut lines = stage.lines_ending("help)");
     stage.say("yes");
     stage.action();
     let paused = View { paused: Some("somebody pressed stop".into()), notices: vec!["one thing".into()], ..verdict };

@@ -30,7 +30,8 @@ pub(super) fn body<'a>(ask: &Ask, hand: &Hand, styles: Styles) -> Vec<Line<'a>> 
             typing(unit, hint, default.map(|number| format!("{number} {unit}")), hand, styles)
         }
         Input::Text { default } => typing("", "at most 60 characters", default.clone(), hand, styles),
-        Input::Nudge(nudge) => level(nudge, hand, styles),
+        Input::Nudge(nudge) if nudge.sets_comfort => level(nudge, hand, styles),
+        Input::Nudge(nudge) => matching(nudge, hand, styles),
     });
     lines
 }
@@ -127,6 +128,23 @@ fn heading<'a>(note: &Heading, styles: Styles) -> Line<'a> {
         spans.push(Span::styled(format!("   (played {:.0} dB low)", note.shortfall_db), styles.quiet));
     }
     Line::from(spans)
+}
+
+/// The keys of a match; no figure, so that nobody matches to one.
+fn matching<'a>(nudge: &Nudge, hand: &Hand, styles: Styles) -> Vec<Line<'a>> {
+    let said_no = hand.being_written() == Some(&Answer::No);
+    let said_yes = hand.being_written().is_some() && !said_no;
+    let step = if nudge.step < 1.0 { "half a decibel a press" } else { "1 dB a press" };
+    let up_leads = nudge.now < nudge.high - 1e-9;
+    let up = if up_leads { format!("louder, {step}") } else { "louder: it may get no louder".into() };
+    let other = nudge.other.as_ref().map(|other| written(choice_line("n", &other.label, styles), said_no, styles));
+    let mut lines = vec![
+        choice_line("up", &up, styles),
+        choice_line("down", &format!("softer, {step}"), styles),
+        written(choice_line("Enter", &nudge.done.label, styles), said_yes, styles),
+    ];
+    lines.extend(other);
+    lines
 }
 
 /// The seven steps: the key, a bar to the left or right of the middle, the word.

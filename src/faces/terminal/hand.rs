@@ -188,6 +188,9 @@ impl Hand {
                 self.list_key(code, question, &answers, 0, now)
             }
             Input::Number(_) | Input::Text { .. } => self.typing_key(code, question, &form.input, now),
+            Input::Nudge(nudge) if !nudge.sets_comfort && nudge_of(code).is_some() => {
+                nudge_of(code).map_or(Press::Nothing, Press::Action)
+            }
             Input::Confirm { .. } | Input::Nudge(_) => match code {
                 KeyCode::Enter | KeyCode::Char('y') => self.give(question, Answer::Yes, now),
                 KeyCode::Char('n') => self.give(question, Answer::No, now),
@@ -270,6 +273,15 @@ impl Hand {
     }
 }
 
+/// Where an arrow moves a note that is being matched.
+fn nudge_of(code: KeyCode) -> Option<Action> {
+    match code {
+        KeyCode::Up | KeyCode::Right => Some(Action::Nudge { up: true }),
+        KeyCode::Down | KeyCode::Left => Some(Action::Nudge { up: false }),
+        _ => None,
+    }
+}
+
 fn is_digit(letter: char) -> bool {
     letter.is_ascii_digit() || matches!(letter, '.' | ',')
 }
@@ -299,6 +311,7 @@ fn command(letter: char, view: &View) -> Option<Action> {
         'q' => Action::Leave,
         '+' | '=' => Action::Louder,
         '-' => Action::Quieter,
+        'm' => Action::AnswerBy(view.offers.answer_by?),
         'p' if view.paused.is_some() => Action::Continue,
         'p' => Action::Pause,
         _ => return None,

@@ -185,7 +185,7 @@ impl Face {
                 let _ = signal_hook::low_level::raise(signal_hook::consts::SIGTSTP);
                 Ok(())
             }
-            Press::Action(Action::Louder) if typed.at.elapsed() > LOUDER_AGES => Ok(()),
+            Press::Action(Action::Louder | Action::Nudge { up: true }) if typed.at.elapsed() > LOUDER_AGES => Ok(()),
             Press::Action(Action::Answer { .. }) if typed.at < self.shown => {
                 self.hand.forget_answer();
                 Ok(())

@@ -8,7 +8,7 @@ use ratatui::text::{Line, Span};
 use crate::faces::form::Form;
 use crate::faces::terminal::{Look, asks, hand::Hand, verdict};
 use crate::faces::words;
-use crate::view::{Ask, Chapter, View};
+use crate::view::{AnswerBy, Ask, Chapter, View};
 
 /// The page's width; a wider terminal has margins.
 pub(super) const COLUMNS: u16 = 80;
@@ -191,6 +191,11 @@ fn content<'a>(view: &View, hand: &Hand, styles: Styles, rows: usize) -> (String
                 body.push(Line::default());
                 body.push(Line::styled(format!("now: {}", view.sound.label), styles.strong));
             }
+            let other_way = view.offers.answer_by.map(|way| match way {
+                AnswerBy::Match => "match the notes to the reference instead",
+                AnswerBy::Rating => "rate the notes in words instead",
+            });
+            body.extend(other_way.map(|what| asks::choice_line("m", what, styles)));
             (question.text.clone(), question.why.clone(), body)
         }
         None if view.chapter == Chapter::Done => ("The visit is complete.".into(), String::new(), files(view)),

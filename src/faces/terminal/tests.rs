@@ -10,7 +10,7 @@ use ratatui::style::{Color, Modifier};
 use crate::faces::scenes;
 use crate::faces::terminal::hand::{Hand, Press};
 use crate::faces::terminal::{Look, page};
-use crate::view::{Action, Answer, QuestionId, Rating, View};
+use crate::view::{Action, Answer, AnswerBy, QuestionId, Rating, View};
 
 const PLAIN: Look = Look { ascii: false, colour: false };
 const ASCII: Look = Look { ascii: true, colour: false };
@@ -52,6 +52,7 @@ fn scenes_by_name() -> Vec<(&'static str, View)> {
         ("anchors", scenes::anchors()),
         ("rate", scenes::rate()),
         ("meter", scenes::meter()),
+        ("match", scenes::matching()),
         ("paused", scenes::paused()),
         ("verdict", scenes::verdict()),
         ("done", scenes::done()),
@@ -201,6 +202,24 @@ fn digits_answer_a_rating_at_once_and_arrows_with_enter() {
     assert!(hand.slip.is_some());
     press(&mut hand, &view, key(KeyCode::Right));
     assert_eq!(press(&mut hand, &view, key(KeyCode::Enter)), answer(&view, Answer::Rating(Rating::ALL[4])));
+}
+
+#[test]
+fn arrows_nudge_a_match_and_enter_says_that_it_is_as_loud() {
+    let view = scenes::matching();
+    let keys = [
+        (KeyCode::Up, Press::Action(Action::Nudge { up: true })),
+        (KeyCode::Down, Press::Action(Action::Nudge { up: false })),
+        (KeyCode::Char('m'), Press::Action(Action::AnswerBy(AnswerBy::Rating))),
+        (KeyCode::Enter, answer(&view, Answer::Matched)),
+        (KeyCode::Char('n'), answer(&view, Answer::No)),
+    ];
+    for (code, press_of) in keys {
+        assert_eq!(press(&mut hand_on(&view), &view, key(code)), press_of, "{code}");
+    }
+    let rate = scenes::rate();
+    assert_eq!(press(&mut hand_on(&rate), &rate, letter('m')), Press::Nothing, "not offered here");
+    assert!(!drawn(&view).contains("-3 dB ") && !drawn(&view).contains("-3.0"), "nobody should match to a figure");
 }
 
 #[test]
