@@ -70,7 +70,7 @@ fn stage() {
     });
     let wires = Wires { views: view_end, actions: action_end, face: FaceId(0) };
     let look = Look { ascii: true, colour: false };
-    let result = terminal::run(wires, look, &screen);
+    let result = terminal::run(wires, look, &screen, None);
     println!("face {result:?}, conductor {}", if conductor.join().is_ok() { "well" } else { "failed" });
 }
 

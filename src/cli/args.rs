@@ -13,6 +13,7 @@ use crate::cli::render_routine::RenderRoutine;
 use crate::cli::render_set::RenderSet;
 use crate::cli::routing::{Routing, Way};
 use crate::cli::signals::SignalArgs;
+use crate::faces::handset::Wanted;
 
 /// Known test tones, a guide and a judge for placing a subwoofer by ear.
 #[derive(Debug, Parser)]
@@ -115,6 +116,30 @@ pub struct VisitOptions {
     /// Frames in a buffer.
     #[arg(long, value_name = "FRAMES", hide_short_help = true)]
     pub buffer_frames: Option<u32>,
+    #[command(flatten)]
+    pub handset: HandsetOptions,
+}
+
+/// Whether phones may answer, and where.
+#[derive(Debug, Clone, Args)]
+pub struct HandsetOptions {
+    /// Serve a page for answering from the floor, on an address of this machine; without one it is chosen on the screen, or
+    /// only this machine can reach it.
+    #[arg(long, value_name = "ADDRESS:PORT", num_args = 0..=1, default_missing_value = "")]
+    pub handset: Option<Wanted>,
+    /// The highest level, dBFS, to which a phone may raise the tone that sets the comfort level.
+    #[arg(long, value_name = "DBFS", default_value_t = LOUDER_TO_DBFS, allow_negative_numbers = true,
+        value_parser = phone_level, hide_short_help = true)]
+    pub handset_louder_to: f64,
+}
+
+/// Half way to what a visit accepts; further up somebody has to be at the laptop (a careful choice, not measured).
+const LOUDER_TO_DBFS: f64 = -30.0;
+
+impl Default for HandsetOptions {
+    fn default() -> Self {
+        Self { handset: None, handset_louder_to: LOUDER_TO_DBFS }
+    }
 }
 
 /// What a new visit starts from.
@@ -149,7 +174,8 @@ pub struct BriefOptions {
 /// `evenbass begin`
 #[derive(Debug, Clone, Args)]
 #[command(after_help = "Examples:\n  evenbass begin\n  evenbass begin --room lounge.toml --minutes 20 --meter\n  \
-                        evenbass begin mill-lane --room lounge.toml --kit kit.toml --channels LFE")]
+                        evenbass begin mill-lane --room lounge.toml --kit kit.toml --channels LFE\n  \
+                        evenbass begin mill-lane --handset 192.168.1.20     a phone on that network answers")]
 pub struct Begin {
     /// What the visit is called; its file is NAME.visit.jsonl.
     #[arg(default_value = "visit")]
@@ -239,6 +265,8 @@ pub struct Rehearse {
     pub folder: Option<PathBuf>,
     #[command(flatten)]
     pub brief: BriefOptions,
+    #[command(flatten)]
+    pub handset: HandsetOptions,
 }
 
 /// `evenbass play`
@@ -317,6 +345,10 @@ pub struct How {
     /// The sound output, as `evenbass outputs` names it.
     #[arg(long, value_name = "OUTPUT")]
     pub output: Option<String>,
+}
+
+fn phone_level(text: &str) -> Result<f64, String> {
+    in_range(text, -60.0, -19.0, "dBFS")
 }
 
 fn minutes(text: &str) -> Result<f64, String> {

@@ -49,6 +49,7 @@ pub fn begin(begin: &Begin) -> Result<(), Failure> {
             file.display()
         )));
     }
+    let handset = session::handset(&begin.visit.handset, &file, begin.visit.face)?;
     // The device is opened first: without sound no file is left behind.
     let sound = sound::open(&begin.visit, &routing, brief.kit.deep_driver)?;
     if !routing.channels.is_empty() {
@@ -56,7 +57,7 @@ pub fn begin(begin: &Begin) -> Result<(), Failure> {
         brief.kit.channels = sound.outputs.channels().map(|channel| channel + 1).collect();
     }
     let visit = OpenVisit::create(&file, &Header::new(PROGRAM, session::now(), None, brief))?;
-    run(visit, sound, &begin.visit)
+    run(visit, sound, handset, &begin.visit)
 }
 
 /// `evenbass resume`
@@ -81,19 +82,25 @@ pub fn resume(resume: &Resume) -> Result<(), Failure> {
 
 fn resume_file(file: &Path, options: &VisitOptions) -> Result<(), Failure> {
     let visit = OpenVisit::open(file)?;
+    let handset = session::handset(&options.handset, file, options.face)?;
     let sound = if visit.state().brief().rehearsal {
         sound::offline(&visit.state().brief().kit)
     } else {
         let kit = visit.state().kit();
         sound::open(options, &Routing::numbered(&kit.channels), kit.deep_driver)?
     };
-    run(visit, sound, options)
+    run(visit, sound, handset, options)
 }
 
-fn run(visit: OpenVisit, sound: session::SoundPath, options: &VisitOptions) -> Result<(), Failure> {
+fn run(
+    visit: OpenVisit,
+    sound: session::SoundPath,
+    handset: session::HandsetPlan,
+    options: &VisitOptions,
+) -> Result<(), Failure> {
     let file = visit.file.clone();
     let answering = Answering::Face { name: options.face, ascii: options.ascii, no_colour: options.no_colour };
-    let ending = session::conduct(visit, sound, answering)?;
+    let ending = session::conduct(visit, sound, answering, handset)?;
     match (ending.done, ending.sheet) {
         (true, Some(sheet)) => eprintln!("Done. The set-up sheet is {}.", sheet.display()),
         (true, None) => eprintln!("Done. `evenbass report {}` writes the set-up sheet.", file.display()),

@@ -47,8 +47,12 @@ pub fn run(rehearse: &Rehearse) -> Result<(), Failure> {
     let answering = answering(rehearse, &brief)?;
     let sound = sound::offline(&brief.kit);
     let file = folder.join(format!("{name}{SUFFIX}"));
+    let handset = match face(rehearse) {
+        Some(face) => session::handset(&rehearse.handset, &file, face)?,
+        None => session::HandsetPlan::none(),
+    };
     let visit = OpenVisit::create(&file, &Header::new(PROGRAM, session::now(), None, brief))?;
-    let ending = session::conduct(visit, sound, answering)?;
+    let ending = session::conduct(visit, sound, answering, handset)?;
     if rehearse.face != Some(FaceName::Json) {
         match ending.sheet {
             Some(sheet) => println!("The set-up sheet is {}.", sheet.display()),
@@ -58,8 +62,13 @@ pub fn run(rehearse: &Rehearse) -> Result<(), Failure> {
     Ok(())
 }
 
+/// Through which face a person answers: none, where the simulated listener does. A phone is a person's.
+fn face(rehearse: &Rehearse) -> Option<FaceName> {
+    rehearse.face.or(rehearse.handset.handset.map(|_| FaceName::Terminal))
+}
+
 fn answering(rehearse: &Rehearse, brief: &Brief) -> Result<Answering, Failure> {
-    if let Some(name) = rehearse.face {
+    if let Some(name) = face(rehearse) {
         return Ok(Answering::Face { name, ascii: rehearse.ascii, no_colour: rehearse.no_colour });
     }
     let Some(room) = &brief.room else { return Err(Failure::Usage("A rehearsal needs a room.".into())) };

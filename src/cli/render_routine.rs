@@ -126,6 +126,7 @@ fn brief(routine: &RenderRoutine) -> Result<Brief, Failure> {
         too_heavy: Some(routine.too_heavy),
         meter: Some(false),
         deep_driver: routine.deep_driver,
+        answer_by: Default::default(),
         channels: Vec::new(),
     };
     Ok(Brief {

@@ -8,13 +8,15 @@ use anyhow::{Context, anyhow};
 use crossbeam_channel::{Receiver, unbounded};
 
 use crate::cli::Failure;
-use crate::cli::args::FaceName;
+use crate::cli::args::{FaceName, HandsetOptions};
 use crate::conductor::{Baton, Clock, Conductor, Ending, Player};
 use crate::engine::{Engine, Moment, Outputs};
+use crate::faces::handset::{self, Handset, Listening, Store, Wanted};
 use crate::faces::{json, plain, terminal};
 use crate::rehearsal::{SimulatedListener, answer_by_itself};
 use crate::report;
 use crate::routine::{Event, State};
+use crate::units::Dbfs;
 use crate::view::View;
 use crate::visit::{Header, Journal, Opened, WallTime, spawn};
 
@@ -93,8 +95,60 @@ pub struct SoundPath {
     pub device: Option<String>,
 }
 
+/// The handset as it was asked for.
+pub struct HandsetPlan {
+    store: Store,
+    louder_to: Dbfs,
+    /// Its port, if the address is known already.
+    listening: Option<Listening>,
+    /// It was asked for, or can be from the screen.
+    wanted: bool,
+    /// The screen asks where it shall be served.
+    choose: bool,
+}
+
+impl HandsetPlan {
+    /// No handset.
+    pub fn none() -> Self {
+        Self { store: Store::none(), louder_to: Dbfs::SILENCE, listening: None, wanted: false, choose: false }
+    }
+}
+
+/// Opens the handset's port, before anything is written: an address that cannot be served is wrong usage.
+pub fn handset(options: &HandsetOptions, visit: &Path, face: FaceName) -> Result<HandsetPlan, Failure> {
+    let store = match data_folder() {
+        Some(folder) => Store::of_visit(&folder, visit),
+        None => Store::none(),
+    };
+    let on_screen = face == FaceName::Terminal && terminal::available();
+    let before = store.address();
+    let choose = on_screen && options.handset == Some(Wanted::ANY) && before.is_none();
+    let listening = match options.handset {
+        Some(wanted) if !choose => Some(handset::listen(wanted, before)?),
+        _ => None,
+    };
+    Ok(HandsetPlan {
+        store,
+        louder_to: Dbfs::new(options.handset_louder_to),
+        wanted: listening.is_some() || on_screen,
+        listening,
+        choose,
+    })
+}
+
+/// Where the program keeps what is no part of a visit.
+fn data_folder() -> Option<PathBuf> {
+    use etcetera::BaseStrategy;
+    Some(etcetera::choose_base_strategy().ok()?.data_dir().join("evenbass"))
+}
+
 /// Runs the visit until it is left or done.
-pub fn conduct(visit: OpenVisit, sound: SoundPath, answering: Answering) -> Result<Ending, Failure> {
+pub fn conduct(
+    visit: OpenVisit,
+    sound: SoundPath,
+    answering: Answering,
+    mut plan: HandsetPlan,
+) -> Result<Ending, Failure> {
     let (acknowledge, written) = unbounded();
     let fast = sound.device.is_none();
     let base_s = visit.state.now_s();
@@ -104,6 +158,8 @@ pub fn conduct(visit: OpenVisit, sound: SoundPath, answering: Answering) -> Resu
         rate_hz: sound.engine.rate().hz(),
     };
     let file = visit.file.clone();
+    let mut notices = visit.notices;
+    notices.extend(plan.listening.as_mut().and_then(|listening| listening.notice.take()));
     let screen = terminal::ScreenHandle::new();
     let suspending = screen.clone();
     let mut conductor = Conductor::new(Baton {
@@ -114,7 +170,7 @@ pub fn conduct(visit: OpenVisit, sound: SoundPath, answering: Answering) -> Resu
         clock: if fast { Clock::fast(base_s) } else { Clock::live(base_s) },
         device: sound.device,
         opened,
-        notices: visit.notices,
+        notices,
         suspended: Box::new(move |suspended| {
             if suspended {
                 suspending.suspend();
@@ -126,6 +182,23 @@ pub fn conduct(visit: OpenVisit, sound: SoundPath, answering: Answering) -> Resu
         file: visit.file,
     });
     let wires = conductor.face().context("the conductor takes no face any more")?;
+    let on_screen = matches!(answering, Answering::Face { name: FaceName::Terminal, .. }) && terminal::available();
+    let handset = match plan.wanted {
+        true => {
+            let wires = conductor.face().context("the conductor takes no face any more")?;
+            let announce = move |invitation: &str| {
+                // A full screen shows it itself.
+                if !on_screen {
+                    eprintln!("handset {invitation}");
+                }
+            };
+            Some(Handset::new(wires, plan.store, plan.louder_to, Box::new(announce))?)
+        }
+        false => None,
+    };
+    if let (Some(handset), Some(listening)) = (&handset, plan.listening) {
+        handset.serve(listening)?;
+    }
     let conducting = std::thread::Builder::new().name("conductor".into()).spawn(move || conductor.run())?;
     let shown = match answering {
         Answering::Itself { listener, progress } => {
@@ -135,13 +208,17 @@ pub fn conduct(visit: OpenVisit, sound: SoundPath, answering: Answering) -> Resu
         }
         Answering::Face { name: FaceName::Json, .. } => json::run(wires, io::stdin(), io::stdout()),
         Answering::Face { name: FaceName::Terminal, ascii, no_colour } if terminal::available() => {
-            terminal::run(wires, terminal::Look::from_environment(ascii, no_colour), &screen)
+            let panel = handset.clone().map(|handset| terminal::PhonePanel::new(handset, plan.choose));
+            terminal::run(wires, terminal::Look::from_environment(ascii, no_colour), &screen, panel)
         }
         Answering::Face { .. } => plain::run(wires, io::stdin(), io::stdout()),
     };
     let ending = conducting.join().map_err(|_| {
         anyhow!("the visit's own thread failed; the visit file is whole up to the last answer shown as taken")
     })?;
+    if let Some(handset) = handset {
+        handset.close();
+    }
     shown?;
     match ending.signal {
         Some(signal) => Err(Failure::Signalled(signal)),

@@ -6,6 +6,7 @@
 
 mod dialogue;
 mod form;
+pub mod handset;
 pub mod json;
 pub mod plain;
 pub mod terminal;

@@ -1,6 +1,8 @@
 //! Shared by the tests of behaviour.
 #![allow(dead_code)]
 
+pub mod browser;
+pub mod laptop;
 pub mod player;
 pub mod screen;
 pub mod script;

@@ -3,6 +3,7 @@
 mod asks;
 mod hand;
 mod page;
+mod phones;
 mod screen;
 mod verdict;
 
@@ -16,7 +17,7 @@ use std::time::{Duration, Instant};
 
 use crossbeam_channel::{Receiver, Sender, bounded, select, tick};
 use ratatui::backend::CrosstermBackend;
-use ratatui::crossterm::event::{self, Event};
+use ratatui::crossterm::event::{self, Event, KeyCode, KeyEvent, KeyEventKind, KeyModifiers};
 use ratatui::crossterm::execute;
 use ratatui::crossterm::terminal::{Clear, ClearType, size};
 use ratatui::layout::{Position, Rect, Size};
@@ -25,6 +26,7 @@ use ratatui::{Terminal, TerminalOptions, Viewport};
 use crate::faces::{ALIVE_EVERY, FaceError, Gone, Wires};
 use crate::view::{Action, View};
 use hand::{Hand, Press};
+pub use phones::PhonePanel;
 pub use screen::ScreenHandle;
 
 /// What the terminal can show.
@@ -67,12 +69,13 @@ const LOUDER_AGES: Duration = Duration::from_millis(300);
 
 /// Fills the screen until the visit ends; the terminal is put back however this ends, a panic included.
 ///
-/// `screen` lets the conductor give the terminal back when the process is to be suspended.
+/// `screen` lets the conductor give the terminal back when the process is to be suspended. `phones` is the page about the
+/// handset, if there is one.
 ///
 /// # Errors
 /// [`FaceError::Terminal`]: the terminal went away or cannot do what is needed; the visit has been asked to close.
-pub fn run(wires: Wires, look: Look, screen: &ScreenHandle) -> Result<(), FaceError> {
-    let result = fill(&wires, look, screen);
+pub fn run(wires: Wires, look: Look, screen: &ScreenHandle, phones: Option<PhonePanel>) -> Result<(), FaceError> {
+    let result = fill(&wires, look, screen, phones);
     screen.leave();
     if result.is_err() {
         // Whether the conductor still listens makes no difference any more.
@@ -81,7 +84,7 @@ pub fn run(wires: Wires, look: Look, screen: &ScreenHandle) -> Result<(), FaceEr
     result.map_err(FaceError::Terminal)
 }
 
-fn fill(wires: &Wires, look: Look, screen: &ScreenHandle) -> io::Result<()> {
+fn fill(wires: &Wires, look: Look, screen: &ScreenHandle, phones: Option<PhonePanel>) -> io::Result<()> {
     screen.enter()?;
     screen.restore_on_panic();
     let mut terminal = blank_terminal()?;
@@ -92,7 +95,7 @@ fn fill(wires: &Wires, look: Look, screen: &ScreenHandle) -> io::Result<()> {
     };
     let ticks = tick(ALIVE_EVERY);
     let woken = screen.woken();
-    let mut face = Face { look, hand: Hand::default(), view: None, shown: Instant::now() };
+    let mut face = Face { look, hand: Hand::default(), view: None, shown: Instant::now(), phones };
     let mut typed_open = true;
     while typed_open {
         let mut redraw = true;
@@ -106,8 +109,10 @@ fn fill(wires: &Wires, look: Look, screen: &ScreenHandle) -> io::Result<()> {
                 Err(_) => typed_open = false,
             },
             recv(ticks) -> _ => {
-                // A window that changed before its signal was listened to told nobody.
-                redraw = face.hand.has_waited(Instant::now()) || is_outgrown(&mut terminal)?;
+                // A window that changed before its signal was listened to told nobody; phones come and go without a view.
+                redraw = face.hand.has_waited(Instant::now())
+                    || face.phones.is_some()
+                    || is_outgrown(&mut terminal)?;
                 if !keyboard.is_finished() && wires.send(Action::Alive).is_err() {
                     return Ok(());
                 }
@@ -156,6 +161,7 @@ struct Face {
     view: Option<Arc<View>>,
     /// When the open question came on the screen: keys typed before that were not meant for it.
     shown: Instant,
+    phones: Option<PhonePanel>,
 }
 
 impl Face {
@@ -171,6 +177,7 @@ impl Face {
     fn typed(&mut self, typed: &Typed, wires: &Wires) -> Result<(), Gone> {
         let Some(view) = self.view.clone() else { return Ok(()) };
         let press = match &typed.event {
+            Event::Key(key) if self.is_for_phones(key, &view) => Press::Nothing,
             Event::Key(key) => self.hand.press(key, &view, Instant::now()),
             Event::Paste(text) => {
                 self.hand.paste(text, &view);
@@ -194,10 +201,29 @@ impl Face {
         }
     }
 
+    /// Whether a key was the phones' page's. Keys that stop, leave or suspend never are.
+    fn is_for_phones(&mut self, key: &KeyEvent, view: &View) -> bool {
+        let Some(phones) = &mut self.phones else { return false };
+        let control = key.modifiers.contains(KeyModifiers::CONTROL);
+        let stops = matches!(key.code, KeyCode::Esc | KeyCode::Char(' '));
+        if phones.is_open() && !stops && !control {
+            phones.press(key);
+            return true;
+        }
+        let opens = key.code == KeyCode::Char('h') && (control || !Hand::takes_letters(view));
+        if opens && key.kind != KeyEventKind::Release {
+            phones.toggle();
+        }
+        opens
+    }
+
     fn draw(&self, terminal: &mut Terminal<CrosstermBackend<Stdout>>, screen: &ScreenHandle) -> io::Result<()> {
         let Some(view) = self.view.as_deref() else { return Ok(()) };
-        screen
-            .while_up(|| terminal.draw(|frame| page::draw(frame.buffer_mut(), view, &self.hand, self.look)).map(|_| ()))
+        screen.while_up(|| {
+            terminal
+                .draw(|frame| page::draw(frame.buffer_mut(), view, &self.hand, self.phones.as_ref(), self.look))
+                .map(|_| ())
+        })
     }
 }
 

@@ -6,7 +6,7 @@ use ratatui::style::{Color, Modifier, Style};
 use ratatui::text::{Line, Span};
 
 use crate::faces::form::Form;
-use crate::faces::terminal::{Look, asks, hand::Hand, verdict};
+use crate::faces::terminal::{Look, PhonePanel, asks, hand::Hand, verdict};
 use crate::faces::words;
 use crate::view::{AnswerBy, Ask, Chapter, View};
 
@@ -54,7 +54,7 @@ impl Styles {
 }
 
 /// Draws the whole page into `buffer`.
-pub(super) fn draw(buffer: &mut Buffer, view: &View, hand: &Hand, look: Look) {
+pub(super) fn draw(buffer: &mut Buffer, view: &View, hand: &Hand, phones: Option<&PhonePanel>, look: Look) {
     let area = buffer.area;
     let styles = Styles::of(look);
     if area.width < COLUMNS || area.height < ROWS {
@@ -63,7 +63,18 @@ pub(super) fn draw(buffer: &mut Buffer, view: &View, hand: &Hand, look: Look) {
     }
     let page = Rect { x: area.x + (area.width - COLUMNS) / 2, width: COLUMNS, ..area };
     let mut pen = Pen { buffer, page, look };
+    if let Some(phones) = phones.filter(|phones| phones.is_open()) {
+        for (row, line) in (1..page.height - 2).zip(phones.lines(look, styles)) {
+            pen.line(MARGIN, row, &line);
+        }
+        stop(&mut pen, view, styles);
+        return;
+    }
     top(&mut pen, view, styles);
+    if let Some(phones) = phones {
+        let hint = Line::from(vec![Span::styled("h", styles.key), Span::raw(format!(" {}", phones.hint()))]);
+        pen.line_right(2, &hint);
+    }
     let news = news(view, hand, styles);
     let news_row = page.height - 3 - news.len() as u16;
     middle(&mut pen, view, hand, styles, usize::from(news_row) - 4);
@@ -280,8 +291,13 @@ fn bottom(pen: &mut Pen<'_>, view: &View, hand: &Hand, styles: Styles) {
     if Hand::takes_letters(view) {
         pen.line(48, first, &Line::styled("(keys with ctrl held)", styles.quiet));
     }
+    stop(pen, view, styles);
+}
+
+/// Stop has its place on every page.
+fn stop(pen: &mut Pen<'_>, view: &View, styles: Styles) {
     let stop = format!(" {} STOP ", Hand::stop_key(view).trim());
-    pen.line(MARGIN - 1, second, &Line::styled(stop, styles.stop));
+    pen.line(MARGIN - 1, pen.page.height - 1, &Line::styled(stop, styles.stop));
 }
 
 /// Says what is needed; stop goes on working.

@@ -17,7 +17,7 @@ const ASCII: Look = Look { ascii: true, colour: false };
 
 fn drawn_in(area: Rect, view: &View, hand: &Hand, look: Look) -> Buffer {
     let mut buffer = Buffer::empty(area);
-    page::draw(&mut buffer, view, hand, look);
+    page::draw(&mut buffer, view, hand, None, look);
     buffer
 }
 

@@ -1,0 +1,312 @@
+//! What the page draws: one small card for each view, from which the page is drawn anew whatever it showed before.
+
+use std::sync::Arc;
+
+use serde::Serialize;
+
+use crate::draw::plan::{self, Area, Gap, Mark, Plan, Role};
+use crate::draw::theme::Theme;
+use crate::faces::form::{Form, Input, LONGEST_TEXT, Nudge, NumberKind};
+use crate::faces::handset::desk::Row;
+use crate::faces::{handset::desk, words};
+use crate::units::Dbfs;
+use crate::view::{Answer, Chapter, FaceId, Offers, Place, QuestionId, Rating, Room, View};
+
+/// The pictures take their colours from the page's style.
+pub(super) const PAGE: Theme = Theme {
+    paper: "var(--paper)",
+    ink: "var(--ink)",
+    quiet: "var(--quiet)",
+    grid: "var(--grid)",
+    shade: "var(--shade)",
+    weak: "var(--weak)",
+    strong: "var(--strong)",
+    even: "var(--even)",
+    accent: "var(--accent)",
+};
+
+/// What a message to the page holds; the page looks for what it knows.
+#[derive(Debug, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub(super) enum Message<'a> {
+    /// What to show now.
+    Card(Box<Card<'a>>),
+    /// The plan, when it has changed; none where nobody measured.
+    Plan(Option<String>),
+    /// What a wide screen shows beside.
+    Desk(desk::Desk),
+    /// The answer to a sign of life, with its number.
+    Alive(u64),
+    /// What was not taken: why, and what to do.
+    Refused(String),
+    /// This page is over: why.
+    Over(&'static str),
+}
+
+/// The view as a phone shows it.
+#[derive(Debug, Serialize)]
+pub(super) struct Card<'a> {
+    visit: &'a str,
+    phone: u16,
+    chapter: &'static str,
+    progress: Vec<String>,
+    /// Share of this stay's notes that are answered.
+    share: Option<f64>,
+    question: Option<Asked<'a>>,
+    paused: Option<&'a str>,
+    sounding: bool,
+    /// What sounds, in words; empty in silence.
+    sound: String,
+    device_gone: bool,
+    taken: Option<&'a str>,
+    taken_id: Option<QuestionId>,
+    notice: Option<&'a str>,
+    refusal: Option<&'a str>,
+    refusals: u64,
+    offers: Offers,
+    /// Who leads, in sentences; empty before the verdict.
+    lead: Vec<String>,
+    ranking: Vec<Row>,
+    /// Somebody else moved the visit on last.
+    elsewhere: bool,
+    done: bool,
+    /// The name of the set-up sheet's file.
+    sheet: Option<String>,
+    closing: bool,
+}
+
+/// A question with everything that answers it.
+#[derive(Debug, Serialize)]
+struct Asked<'a> {
+    id: QuestionId,
+    text: &'a str,
+    why: &'a str,
+    /// '41 Hz, E1' and where, if it is about a note.
+    note: Option<String>,
+    place: Option<String>,
+    /// By how much it is played low, in words.
+    shortfall: Option<String>,
+    /// The two distances of the spot to go to.
+    tapes: Option<String>,
+    rattles: bool,
+    input: &'static str,
+    buttons: Vec<Press>,
+    number: Option<Number>,
+    text_field: Option<TextField>,
+    nudge: Option<Level>,
+}
+
+/// Something to press, and the answer to send for it.
+#[derive(Debug, Serialize)]
+struct Press {
+    label: String,
+    answer: Answer,
+    /// Steps away from even, for the seven.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    step: Option<i8>,
+}
+
+#[derive(Debug, Serialize)]
+struct Number {
+    unit: &'static str,
+    low: f64,
+    high: f64,
+    default: Option<f64>,
+    hint: String,
+    /// The kind of answer that it becomes.
+    answer: &'static str,
+}
+
+#[derive(Debug, Serialize)]
+struct TextField {
+    default: Option<String>,
+    longest: usize,
+}
+
+#[derive(Debug, Serialize)]
+struct Level {
+    now: f64,
+    low: f64,
+    high: f64,
+    unit: &'static str,
+    /// Why louder cannot be said from here.
+    blocked: Option<String>,
+}
+
+/// The card of a view for one phone.
+pub(super) fn card<'a>(view: &'a View, phone: u16, me: FaceId, louder_to: Dbfs) -> Card<'a> {
+    let progress = &view.progress;
+    let in_stay = progress.note_here > 0 && progress.notes_here > 0;
+    let sound = match view.sound.level {
+        // While a rating is asked for its level would only distract.
+        Some(level) if view.chapter == Chapter::Level => format!("{} at {level}", view.sound.label),
+        _ => view.sound.label.clone(),
+    };
+    Card {
+        visit: &view.visit,
+        phone,
+        chapter: words::chapter(view.chapter),
+        progress: words::progress(progress),
+        share: in_stay.then(|| (progress.note_here - 1) as f64 / progress.notes_here as f64),
+        question: view.question.as_deref().map(|question| Asked {
+            id: question.id,
+            text: &question.text,
+            why: &question.why,
+            ..asked(&Form::of(&question.ask), view, me, louder_to)
+        }),
+        paused: view.paused.as_deref(),
+        sounding: view.sound.sounding,
+        sound,
+        device_gone: view.sound.device.is_some() && !view.sound.connected,
+        taken: view.taken.as_deref(),
+        taken_id: view.taken_question,
+        notice: view.notices.last().map(String::as_str),
+        refusal: view.refusal.as_deref(),
+        refusals: view.refusals,
+        offers: view.offers,
+        lead: view.ranking.as_ref().map(|ranking| words::verdict(view, ranking)).unwrap_or_default(),
+        ranking: desk::rows(view),
+        elsewhere: view.in_charge.is_some_and(|face| face != me),
+        done: view.chapter == Chapter::Done && view.question.is_none(),
+        sheet: view.sheet.as_ref().and_then(|sheet| Some(sheet.file_name()?.to_string_lossy().into_owned())),
+        closing: view.closing,
+    }
+}
+
+fn asked<'a>(form: &Form, view: &View, me: FaceId, louder_to: Dbfs) -> Asked<'a> {
+    let plain = |input| Asked {
+        id: QuestionId(0),
+        text: "",
+        why: "",
+        note: form.heading.as_ref().map(|heading| heading.note.clone()),
+        place: form.heading.as_ref().map(|heading| heading.spot.clone()),
+        shortfall: form
+            .heading
+            .as_ref()
+            .filter(|heading| heading.shortfall_db >= 0.5)
+            .map(|heading| format!("played {:.0} dB low, which is allowed for", heading.shortfall_db)),
+        tapes: form.spot.filter(|_| form.heading.is_none()).and_then(|spot| tape_words(&view.room, spot)),
+        rattles: form.may_rattle,
+        input,
+        buttons: form.buttons().map(Press::of).collect(),
+        number: None,
+        text_field: None,
+        nudge: None,
+    };
+    match &form.input {
+        Input::Confirm { .. } => plain("confirm"),
+        Input::Choose(_) => plain("choose"),
+        Input::Steps => {
+            let step = |rating: Rating| Press {
+                label: rating.word().into(),
+                answer: Answer::Rating(rating),
+                step: Some(rating.step()),
+            };
+            Asked { buttons: Rating::ALL.map(step).into(), ..plain("steps") }
+        }
+        Input::Number(field) => Asked {
+            number: Some(Number {
+                unit: field.unit,
+                low: field.low,
+                high: field.high,
+                default: field.default,
+                hint: field.hint.clone(),
+                answer: match field.kind {
+                    NumberKind::Number => "number",
+                    NumberKind::Level => "level",
+                },
+            }),
+            ..plain("number")
+        },
+        Input::Text { default } => {
+            Asked { text_field: Some(TextField { default: default.clone(), longest: LONGEST_TEXT }), ..plain("text") }
+        }
+        Input::Nudge(nudge) => Asked {
+            nudge: Some(Level {
+                now: nudge.now,
+                low: nudge.low,
+                high: nudge.high,
+                unit: nudge.unit,
+                blocked: may_raise(nudge, view, me, louder_to).err(),
+            }),
+            ..plain("nudge")
+        },
+    }
+}
+
+/// Whether a phone may say louder: what every later level hangs on is raised by the screen in charge alone, and from a phone no
+/// further than the laptop allows.
+///
+/// # Errors
+/// Why not, and what to do.
+pub(super) fn may_raise(nudge: &Nudge, view: &View, me: FaceId, louder_to: Dbfs) -> Result<(), String> {
+    if !nudge.sets_comfort {
+        return Ok(());
+    }
+    if view.in_charge.is_some_and(|face| face != me) {
+        return Err("Another screen answered last and sets the level. To set it here, press pause, then go on.".into());
+    }
+    if nudge.now + 1.0 > louder_to.dbfs() + 1e-9 {
+        return Err(format!(
+            "A phone may raise it to {louder_to}. Further up it is raised at the laptop (--handset-louder-to sets this)."
+        ));
+    }
+    Ok(())
+}
+
+impl Press {
+    fn of(button: &crate::faces::form::Button) -> Self {
+        Self { label: button.label.clone(), answer: button.answer.clone(), step: None }
+    }
+}
+
+/// The plan with the spot marked that is talked about: the question's, or the leader.
+pub(super) fn plan(view: &View, size: [f64; 2]) -> Option<String> {
+    let drawn = drawing(&view.room, marked(view));
+    plan::svg(&drawn, size[0], size[1], &PAGE).map(styled_by_the_page)
+}
+
+/// What the plan shows, so that it is drawn anew only when that changes.
+pub(super) fn plan_key(view: &View) -> (usize, Option<usize>) {
+    (Arc::as_ptr(&view.room) as usize, marked(view))
+}
+
+fn marked(view: &View) -> Option<usize> {
+    let asked = view.question.as_deref().and_then(|question| Form::of(&question.ask).spot);
+    let leader = || view.ranking.as_ref()?.spots.first().filter(|spot| spot.answers > 0).map(|spot| spot.spot);
+    asked.or_else(leader)
+}
+
+fn tape_words(room: &Room, spot: usize) -> Option<String> {
+    let [x, y, _] = room.spots.get(spot)?.at_m?;
+    Some(drawing(room, None).tape_words([x, y])).filter(|words| !words.is_empty())
+}
+
+fn drawing(room: &Room, spot: Option<usize>) -> Plan {
+    let marks = |places: &[Place], chosen: Option<usize>| {
+        let mark = |(at, place): (usize, &Place)| {
+            let [x, y, _] = place.at_m?;
+            let role = if Some(at) == chosen { Role::Chosen } else { Role::Other };
+            Some(Mark { name: place.name.clone(), at_m: [x, y], role })
+        };
+        places.iter().enumerate().filter_map(mark).collect()
+    };
+    let gaps = room.fittings.openings.iter();
+    let areas = room.fittings.no_go.iter();
+    Plan {
+        corners_m: room.corners_m(),
+        gaps: gaps.map(|gap| Gap { name: gap.name.clone(), from_m: gap.from_m, to_m: gap.to_m }).collect(),
+        no_go: areas
+            .map(|area| Area { name: area.name.clone(), corner_m: area.corner_m, size_m: area.size_m })
+            .collect(),
+        seats: marks(&room.seats, Some(0)),
+        spots: marks(&room.spots, spot),
+        tapes_of_all: false,
+    }
+}
+
+/// The page allows no style inside its content; what pictures say there, its own style says for them.
+pub(super) fn styled_by_the_page(svg: String) -> String {
+    svg.replace(" style=\"paint-order: stroke\"", " class=\"over\"")
+        .replace(" style=\"font-variant-numeric: tabular-nums\"", "")
+}

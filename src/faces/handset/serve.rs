@@ -1,0 +1,160 @@
+//! The server: one port, one thread, a handful of routes, and a bound on everything that somebody else could fill.
+
+use std::io;
+use std::net::SocketAddr;
+use std::sync::Arc;
+use std::thread::JoinHandle;
+use std::time::Duration;
+
+use axum::extract::{DefaultBodyLimit, Extension, State};
+use axum::http::{HeaderValue, StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use axum::routing::{get, post};
+use axum::{Router, middleware};
+use hyper::server::conn::http1;
+use hyper::service::{Service, service_fn};
+use hyper_util::rt::{TokioIo, TokioTimer};
+use hyper_util::service::TowerToHyperService;
+use tokio::net::{TcpListener, TcpStream};
+
+use crate::faces::handset::address::Listening;
+use crate::faces::handset::guard::{self, Door, Gate, Paired, Place, plain};
+use crate::faces::handset::pairing::{Unpaired, nonce};
+use crate::faces::handset::{Shared, lock, socket};
+use crate::view::Action;
+
+/// Bytes in the body of a request: a secret is 26.
+const BODY_BYTES: usize = 256;
+/// Bytes in a request's first line and headers, and how many headers.
+const HEAD_BYTES: usize = 16 * 1024;
+const HEADERS: usize = 48;
+/// A request's headers are here within this, and everything about it is over within the other.
+const HEADERS_WITHIN: Duration = Duration::from_secs(5);
+const REQUEST_WITHIN: Duration = Duration::from_secs(10);
+/// How long pages are given to hear that the visit has ended.
+const FAREWELL: Duration = Duration::from_millis(500);
+
+const PAGE: &str = include_str!("page/page.html");
+const STYLE: &str = include_str!("page/page.css");
+const SCRIPT: &str = include_str!("page/page.js");
+const PAIR: &str = include_str!("page/pair.html");
+
+/// Starts to serve.
+pub(super) fn start(shared: Arc<Shared>, listening: Listening) -> io::Result<JoinHandle<()>> {
+    let Listening { listener, address, .. } = listening;
+    listener.set_nonblocking(true)?;
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_io().enable_time().build()?;
+    let listener = {
+        let _inside = runtime.enter();
+        TcpListener::from_std(listener)?
+    };
+    std::thread::Builder::new().name("handset".into()).spawn(move || {
+        runtime.block_on(serve(shared, listener, address));
+        runtime.shutdown_timeout(Duration::from_millis(100));
+    })
+}
+
+async fn serve(shared: Arc<Shared>, listener: TcpListener, address: SocketAddr) {
+    let router = router(Gate::new(shared.clone(), address));
+    let door = Door::default();
+    let mut ended = shared.ended.subscribe();
+    loop {
+        tokio::select! {
+            accepted = listener.accept() => match accepted {
+                // Who finds no place is hung up on.
+                Ok((stream, peer)) => if let Some(place) = door.enter(peer.ip()) {
+                    tokio::spawn(connection(stream, router.clone(), Arc::new(place)));
+                },
+                // The system is out of something: it is asked again, not at once.
+                Err(_) => tokio::time::sleep(Duration::from_millis(50)).await,
+            },
+            _ = ended.wait_for(|ended| *ended) => break,
+        }
+    }
+    drop(listener);
+    tokio::time::timeout(FAREWELL, door.empty()).await.ok();
+}
+
+fn router(gate: Gate) -> Router {
+    let asset = |kind: &'static str, text: &'static str| {
+        get(move || async move { ([(header::CONTENT_TYPE, kind)], text).into_response() })
+    };
+    Router::new()
+        .route("/", asset("text/html; charset=utf-8", PAGE))
+        .route("/page.css", asset("text/css; charset=utf-8", STYLE))
+        .route("/page.js", asset("text/javascript; charset=utf-8", SCRIPT))
+        .route("/socket", get(socket::open))
+        .route("/stop", post(stop))
+        .route("/pair", post(pair))
+        .fallback(|| async { plain(StatusCode::NOT_FOUND, "There is nothing here.\n") })
+        .layer(DefaultBodyLimit::max(BODY_BYTES))
+        .layer(middleware::from_fn_with_state(gate.clone(), guard::check))
+        .with_state(gate)
+}
+
+/// One request, or one socket.
+async fn connection(stream: TcpStream, router: Router, place: Arc<Place>) {
+    // Answers are small and must not wait for each other; a system that cannot do that is only slower.
+    let _ = stream.set_nodelay(true);
+    let router = TowerToHyperService::new(router);
+    let service = service_fn(move |mut request: hyper::Request<hyper::body::Incoming>| {
+        request.extensions_mut().insert(place.clone());
+        router.call(request)
+    });
+    let connection = http1::Builder::new()
+        .timer(TokioTimer::new())
+        .header_read_timeout(HEADERS_WITHIN)
+        .max_buf_size(HEAD_BYTES)
+        .max_headers(HEADERS)
+        .keep_alive(false)
+        .serve_connection(TokioIo::new(stream), service)
+        .with_upgrades();
+    // What goes wrong here goes wrong on the other side.
+    let _ = tokio::time::timeout(REQUEST_WITHIN, connection).await;
+}
+
+/// The page of those who are not paired. It trades the secret in its address for a cookie, and knows nothing of the visit.
+pub(super) fn pairing_page() -> Response {
+    let Ok(nonce) = nonce() else {
+        return plain(StatusCode::SERVICE_UNAVAILABLE, "This cannot be served now.\n");
+    };
+    let policy = format!(
+        "default-src 'none'; script-src 'nonce-{nonce}'; style-src 'nonce-{nonce}'; connect-src 'self'; img-src data:; \
+         form-action 'none'; base-uri 'none'; frame-ancestors 'none'"
+    );
+    let page = PAIR.replace("NONCE", &nonce);
+    let mut response = ([(header::CONTENT_TYPE, "text/html; charset=utf-8")], page).into_response();
+    if let Ok(policy) = HeaderValue::from_str(&policy) {
+        response.headers_mut().insert(header::CONTENT_SECURITY_POLICY, policy);
+    }
+    response
+}
+
+async fn pair(State(gate): State<Gate>, paired: Option<Extension<Paired>>, secret: String) -> Response {
+    // A phone that is paired need not be again, whatever it scanned.
+    if paired.is_some() {
+        return StatusCode::NO_CONTENT.into_response();
+    }
+    let traded = lock(&gate.shared.pairing).pair(secret.trim());
+    match traded {
+        Ok(cookie) => {
+            gate.shared.phones.send_modify(|count| *count += 1);
+            gate.shared.announce();
+            (StatusCode::NO_CONTENT, [(header::SET_COOKIE, gate.cookie_header(&cookie))]).into_response()
+        }
+        Err(Unpaired::Wrong) => plain(StatusCode::FORBIDDEN, "This code is not valid, or was used.\n"),
+        Err(Unpaired::Full) => plain(StatusCode::CONFLICT, "Four phones are paired already.\n"),
+        Err(Unpaired::Unwritten) => {
+            plain(StatusCode::INSUFFICIENT_STORAGE, "The laptop could not write this pairing down.\n")
+        }
+    }
+}
+
+/// Stop, for a page whose socket is not there.
+async fn stop(State(gate): State<Gate>, Extension(paired): Extension<Paired>) -> Response {
+    let face = gate.shared.face.hand(paired.number);
+    match socket::hand_in(&gate.shared, face, Action::Stop).await {
+        true => StatusCode::NO_CONTENT.into_response(),
+        false => plain(StatusCode::GONE, "The visit has ended; nothing sounds.\n"),
+    }
+}

@@ -1,0 +1,240 @@
+//! The page about the handset: where it is served, the code to scan, who is paired.
+
+use std::net::SocketAddr;
+
+use qrcode::{Color as Module, EcLevel, QrCode};
+use ratatui::crossterm::event::{KeyCode, KeyEvent, KeyEventKind};
+use ratatui::style::{Color, Style};
+use ratatui::text::{Line, Span};
+
+use crate::faces::handset::{self, Handset, Interface, MOST_PHONES, Wanted};
+use crate::faces::terminal::Look;
+use crate::faces::terminal::asks::choice_line;
+use crate::faces::terminal::page::Styles;
+use crate::faces::words;
+
+/// Light modules around the code. Readers are content with two (the standard asks for four), and the screen has no more room.
+const MARGIN_MODULES: i32 = 2;
+/// Columns beside the code.
+const BESIDE: usize = 34;
+/// Addresses that can be chosen.
+const CHOICES: usize = 8;
+
+/// The page about the handset, and whether it is open.
+pub struct PhonePanel {
+    handset: Handset,
+    open: bool,
+    choices: Vec<Interface>,
+    /// What went wrong with the last key, or what it did.
+    said: Option<String>,
+}
+
+impl PhonePanel {
+    /// Closed, unless somebody has asked for a handset and has yet to say where.
+    pub fn new(handset: Handset, open: bool) -> Self {
+        let mut panel = Self { handset, open: false, choices: Vec::new(), said: None };
+        if open {
+            panel.toggle();
+        }
+        panel
+    }
+
+    /// Whether it covers the page.
+    pub(super) fn is_open(&self) -> bool {
+        self.open
+    }
+
+    /// What the key `h` leads to, in a word or two.
+    pub(super) fn hint(&self) -> String {
+        match self.handset.phones().iter().filter(|phone| phone.in_touch).count() {
+            0 => "phone".into(),
+            1 => "1 phone here".into(),
+            many => format!("{many} phones here"),
+        }
+    }
+
+    /// Opens it or closes it.
+    pub(super) fn toggle(&mut self) {
+        self.open = !self.open;
+        self.said = None;
+        if self.open {
+            self.choices = handset::interfaces();
+            self.choices.truncate(CHOICES);
+        }
+    }
+
+    /// A key while it is open; those that stop are not among them.
+    pub(super) fn press(&mut self, key: &KeyEvent) {
+        if key.kind == KeyEventKind::Release {
+            return;
+        }
+        match key.code {
+            KeyCode::Char('h') | KeyCode::Enter => self.toggle(),
+            KeyCode::Char(digit @ '1'..='9') => {
+                let number = digit as u16 - '0' as u16;
+                match self.handset.address() {
+                    None => self.choose(usize::from(number) - 1),
+                    Some(_) => self.remove(number),
+                }
+            }
+            _ => {}
+        }
+    }
+
+    fn choose(&mut self, position: usize) {
+        let Some(interface) = self.choices.get(position) else { return };
+        let wanted = Wanted { ip: Some(interface.ip), port: None };
+        let served = handset::listen(wanted, None).and_then(|listening| self.handset.serve(listening));
+        self.said = served.err().map(|error| error.to_string());
+    }
+
+    fn remove(&mut self, number: u16) {
+        self.said = match self.handset.remove(number) {
+            Ok(true) => Some(format!("Phone {number} was removed; its page is closed.")),
+            Ok(false) => None,
+            Err(error) => Some(format!("Phone {number} was removed, but its file cannot be written: {error}")),
+        };
+    }
+
+    /// The lines of the page, from its third row on.
+    pub(super) fn lines<'a>(&self, look: Look, styles: Styles) -> Vec<Line<'a>> {
+        match self.handset.address() {
+            None => self.choosing(styles),
+            Some(address) => self.served(address, look, styles),
+        }
+    }
+
+    fn choosing<'a>(&self, styles: Styles) -> Vec<Line<'a>> {
+        let mut lines = vec![
+            Line::styled("On which network is the phone?", styles.strong),
+            Line::styled("The page is served there and nowhere else, until the visit is left.", styles.quiet),
+            Line::default(),
+        ];
+        for (interface, number) in self.choices.iter().zip(1..) {
+            lines.push(choice_line(&number.to_string(), &interface.to_string(), styles));
+        }
+        lines.push(choice_line("h", "back, without a phone", styles));
+        if let Some(said) = &self.said {
+            lines.push(Line::default());
+            lines.extend(words::wrapped(said, 70).into_iter().map(|line| Line::styled(line, styles.strong)));
+        }
+        lines
+    }
+
+    fn served<'a>(&self, address: SocketAddr, look: Look, styles: Styles) -> Vec<Line<'a>> {
+        let invitation = self.handset.invitation();
+        let code = invitation.as_deref().filter(|_| !look.ascii).map(|text| code(text, look)).unwrap_or_default();
+        let beside = self.beside(address, invitation.as_deref(), code.is_empty(), styles);
+        if code.is_empty() {
+            return beside;
+        }
+        let mut beside = beside.into_iter();
+        let mut lines: Vec<Line<'a>> = code
+            .into_iter()
+            .map(|mut line| {
+                line.spans.push(Span::raw("  "));
+                line.spans.extend(beside.next().unwrap_or_default().spans);
+                line
+            })
+            .collect();
+        lines.extend(beside);
+        lines
+    }
+
+    fn beside<'a>(&self, address: SocketAddr, invitation: Option<&str>, alone: bool, styles: Styles) -> Vec<Line<'a>> {
+        let wide = if alone { 70 } else { BESIDE };
+        let mut lines = Vec::new();
+        let mut say = |text: &str, style: Style| {
+            lines.extend(words::wrapped(text, wide).into_iter().map(|line| Line::from(Span::styled(line, style))));
+        };
+        match invitation {
+            Some(invitation) => {
+                say("Scan this with the phone, or type", styles.strong);
+                let (page, secret) = invitation.split_once('#').unwrap_or((invitation, ""));
+                say(page, Style::new());
+                say(&format!("#{secret}"), Style::new());
+                say("It pairs one phone; the next gets a code of its own.", styles.quiet);
+            }
+            None => {
+                say(
+                    &format!("{MOST_PHONES} phones are paired, as many as may be. Remove one for another."),
+                    styles.strong,
+                );
+                say(&format!("http://{address}/"), Style::new());
+            }
+        }
+        say("", Style::new());
+        let phones = self.handset.phones();
+        for phone in &phones {
+            let state = if phone.in_touch { "in touch" } else { "out of touch" };
+            lines.push(Line::from(vec![
+                Span::styled(phone.number.to_string(), styles.key),
+                Span::raw(format!(" removes phone {}, {state}", phone.number)),
+            ]));
+        }
+        let mut say = |text: &str, style: Style| {
+            lines.extend(words::wrapped(text, wide).into_iter().map(|line| Line::from(Span::styled(line, style))));
+        };
+        if phones.is_empty() {
+            say("No phone is paired.", styles.quiet);
+        }
+        if self.handset.strangers() > 0 {
+            say(
+                "A phone of another visit, or a removed one, asked for the page. It has to scan this code.",
+                styles.quiet,
+            );
+        }
+        if let Some(said) = &self.said {
+            say(said, styles.strong);
+        }
+        lines.push(Line::default());
+        lines.push(Line::from(vec![Span::styled("h", styles.key), Span::raw(" back to the visit")]));
+        lines
+    }
+}
+
+/// The code in half blocks, two rows of modules a line; nothing if the text is too long for one.
+fn code<'a>(text: &str, look: Look) -> Vec<Line<'a>> {
+    let Ok(code) = QrCode::with_error_correction_level(text, EcLevel::L) else { return Vec::new() };
+    let (width, modules) = (code.width() as i32, code.to_colors());
+    let is_light = |x: i32, y: i32| {
+        let inside = (0..width).contains(&x) && (0..width).contains(&y);
+        !inside || modules[(y * width + x) as usize] == Module::Light
+    };
+    // Blocks are the light modules: right on a dark screen, and said in colours where there are any.
+    let style = match look.colour {
+        true => Style::new().fg(Color::Indexed(231)).bg(Color::Indexed(16)),
+        false => Style::new(),
+    };
+    let range = -MARGIN_MODULES..width + MARGIN_MODULES;
+    range
+        .clone()
+        .step_by(2)
+        .map(|y| {
+            let row: String = range
+                .clone()
+                .map(|x| match (is_light(x, y), is_light(x, y + 1) && y + 1 < range.end) {
+                    (true, true) => '█',
+                    (true, false) => '▀',
+                    (false, true) => '▄',
+                    (false, false) => ' ',
+                })
+                .collect();
+            Line::from(Span::styled(row, style))
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_code_fits_beside_its_words_and_above_the_keys() {
+        let look = Look { ascii: false, colour: true };
+        let longest = "http://192.168.100.200:65535/#0123456789abcdefghjkmnpqrs";
+        let lines = code(longest, look);
+        assert!(lines.len() <= 19, "{} rows", lines.len());
+        assert!(lines.iter().all(|line| line.width() <= 40), "{} columns", lines[0].width());
+    }
+}
