@@ -7,7 +7,7 @@ mod support;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-use serde_json::{Value, json};
+use serde_json::json;
 use support::browser::{Browser, Looks, Phone};
 use support::laptop::Laptop;
 use support::script::evenbass;

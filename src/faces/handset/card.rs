@@ -10,7 +10,7 @@ use crate::faces::form::{Form, Input, LONGEST_TEXT, Nudge, NumberKind};
 use crate::faces::handset::desk::Row;
 use crate::faces::{handset::desk, words};
 use crate::units::Dbfs;
-use crate::view::{Answer, Chapter, FaceId, Offers, Place, QuestionId, Rating, Room, View};
+use crate::view::{Answer, Chapter, FaceId, Offers, Place, Progress, QuestionId, Rating, Room, View};
 
 /// The pictures take their colours from the page's style.
 pub(super) const PAGE: Theme = Theme {
@@ -146,7 +146,7 @@ pub(super) fn card<'a>(view: &'a View, phone: u16, me: FaceId, louder_to: Dbfs) 
         visit: &view.visit,
         phone,
         chapter: words::chapter(view.chapter),
-        progress: words::progress(progress),
+        progress: short(progress),
         share: in_stay.then(|| (progress.note_here - 1) as f64 / progress.notes_here as f64),
         question: view.question.as_deref().map(|question| Asked {
             id: question.id,
@@ -171,6 +171,16 @@ pub(super) fn card<'a>(view: &'a View, phone: u16, me: FaceId, louder_to: Dbfs) 
         sheet: view.sheet.as_ref().and_then(|sheet| Some(sheet.file_name()?.to_string_lossy().into_owned())),
         closing: view.closing,
     }
+}
+
+/// How far it is, in few enough words for one line of a phone.
+fn short(progress: &Progress) -> Vec<String> {
+    let said = words::progress(progress).into_iter();
+    said.map(|part| match part.strip_prefix("spots heard ") {
+        Some(count) => format!("{count} spots heard"),
+        None => part.trim_end_matches(" here").to_owned(),
+    })
+    .collect()
 }
 
 fn asked<'a>(form: &Form, view: &View, me: FaceId, louder_to: Dbfs) -> Asked<'a> {

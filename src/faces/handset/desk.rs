@@ -51,10 +51,10 @@ pub(super) fn desk(view: &View, log: Vec<String>) -> Desk {
     let notes = view.notes_hz.iter().copied().zip(view.note_names.iter().cloned()).collect();
     let drawn = Curves { notes, curves: heard(view).take(CURVES).map(|belief| curve(view, belief)).collect() };
     Desk {
-        curves: curves::svg(&drawn, 560.0, 300.0, &PAGE)
+        curves: curves::svg(&drawn, 430.0, 280.0, &PAGE)
             .filter(|_| view.ranking.is_some())
             .map(card::styled_by_the_page),
-        plan: card::plan(view, [560.0, 420.0]),
+        plan: card::plan(view, [400.0, 340.0]),
         caveats: view.ranking.as_ref().map(|ranking| ranking.caveats.clone()).unwrap_or_default(),
         log,
     }

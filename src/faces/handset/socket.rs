@@ -226,7 +226,7 @@ impl Page {
         let key = card::plan_key(&view);
         if self.plan != Some(key) {
             self.plan = Some(key);
-            within(send(socket, &Message::Plan(card::plan(&view, [360.0, 300.0])))).await?;
+            within(send(socket, &Message::Plan(card::plan(&view, [310.0, 270.0])))).await?;
         }
         let card = card::card(&view, self.paired.number, self.me, self.shared.louder_to);
         within(send(socket, &Message::Card(Box::new(card)))).await?;

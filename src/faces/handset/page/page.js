@@ -2,12 +2,12 @@
 'use strict';
 (() => {
   const $ = (id) => document.getElementById(id);
-  const main = $('main'), news = $('news'), tools = $('tools'), desk = $('desk');
+  const main = $('main'), news = $('news'), answers = $('answers'), tools = $('tools'), desk = $('desk');
   const SILENCE_MS = 2500, RETRY_MS = 300, OPENS_WITHIN_MS = 1500, WRITTEN_WITHIN_MS = 3000, FRESH_MS = 250, PRESS_MS = 175;
 
   let socket = null, card = null, plan = null, desks = null;
   let inTouch = false, over = '', heard = 0, number = 0, failures = 0;
-  let rattles = false, typed = '', slip = '', drawn = '', shown = 0, asked = null;
+  let rattles = false, more = false, typed = '', slip = '', drawn = '', shown = 0, asked = null;
   /* The answer on its way to the disk: which question, which button, since when. */
   let pending = null;
   let refusals = null, pressing = 0, raised = 0, told = '', canWake = null;
@@ -142,7 +142,7 @@
     // The question may be away while its answer is written: what was typed goes with the next one.
     if (id != null && id !== asked) {
       asked = id;
-      rattles = false;
+      rattles = more = false;
       typed = '';
       slip = '';
       shown = performance.now();
@@ -199,12 +199,13 @@
   // --- drawing ---------------------------------------------------------------------------------------------------
 
   function draw() {
-    const state = JSON.stringify([inTouch, over, pending, slip, rattles, card, plan && plan.length, canWake]);
+    const state = JSON.stringify([inTouch, over, pending, slip, rattles, more, card, plan && plan.length, canWake]);
     if (state === drawn) return;
     drawn = state;
     const focused = document.activeElement && document.activeElement.dataset && document.activeElement.dataset.k;
     main.className = inTouch ? '' : 'away';
-    if (!inTouch) drawAway();
+    fill(answers);
+    if (!inTouch && !(over && card && card.done)) drawAway();
     else drawCard();
     drawTop();
     drawTools();
@@ -236,16 +237,13 @@
   function drawCard() {
     const question = card.question;
     if (card.paused) {
-      fill(main, 
-        heading(card.sounding ? 'Fading.' : 'It is silent now.'),
-        el('p', { class: 'why' }, card.paused),
-        el('div', { class: 'answers' }, el('button', { type: 'button', class: 'lead', 'data-k': 'go', click: () => act('continue') }, 'go on')),
-        question && el('p', {}, `Then: ${question.text}`),
-      );
+      fill(main, heading(card.sounding ? 'Fading.' : 'It is silent now.'), el('p', {}, card.paused),
+        question && el('p', { class: 'why' }, `Then: ${question.text}`));
+      fill(answers, el('button', { type: 'button', class: 'lead', 'data-k': 'go', click: () => act('continue') }, 'go on'));
       return;
     }
     if (question) {
-      main.className = question.tapes || (plan && question.input === 'confirm' && card.ranking.length) ? 'spotted' : '';
+      main.className = question.note ? 'note-up' : plan && (question.tapes || card.ranking.length) ? 'spotted' : '';
       fill(main, ...drawQuestion(question), ...drawLead());
       return;
     }
@@ -258,19 +256,19 @@
   }
 
   function drawQuestion(question) {
-    const answers = answersOf(question);
+    const inputs = answersOf(question);
     const why = question.why && el('p', { class: 'why' }, question.why);
     if (question.note) {
       const [hertz, name] = question.note.split(', ');
       return [
         el('p', { class: 'note' }, name || hertz, name && el('small', {}, hertz), el('small', {}, question.place)),
-        heading(question.text), question.shortfall && el('p', { class: 'why' }, question.shortfall), ...answers, why,
+        heading(question.text), question.shortfall && el('p', { class: 'why' }, question.shortfall), ...inputs, why,
       ];
     }
     const where = question.tapes && el('p', { class: 'tapes' }, question.tapes);
     const seen = (question.tapes || card.ranking.length > 0) && plan && picture(plan, 'plan');
-    const sounds = card.sounding && card.sound && question.input !== 'nudge' && el('p', { class: 'note' }, card.sound);
-    return [heading(question.text), where, seen, why, sounds, ...answers];
+    const sounds = card.sounding && card.sound && question.input !== 'nudge' && !question.tapes && el('p', { class: 'note' }, card.sound);
+    return [heading(question.text), where, seen, why, sounds, ...inputs];
   }
 
   function press(option, extra) {
@@ -298,7 +296,9 @@
       case 'text': return textField(question);
       case 'nudge': return level(question);
       default:
-        return [el('div', { class: 'answers' }, ...buttons.map((option, at) => press(option, at === 0 ? 'lead' : '')))];
+        // What leads on stands in the thumb's reach, however long the text is.
+        fill(answers, ...buttons.map((option, at) => press(option, at === 0 ? 'lead' : '')));
+        return [];
     }
   }
 
@@ -393,7 +393,7 @@
   }
 
   function drawTop() {
-    $('chapter').textContent = card && inTouch ? card.chapter : '';
+    $('chapter').textContent = card && inTouch && !card.progress.length ? card.chapter : '';
     $('progress').textContent = card && inTouch ? card.progress.join(' · ') : '';
     const bar = $('bar');
     bar.hidden = !(card && inTouch && card.share != null);
@@ -401,22 +401,26 @@
   }
 
   function drawTools() {
-    if (!inTouch || !card) { tools.replaceChildren(); return; }
-    const offers = card.offers, list = [];
-    const tool = (offered, command, label) => {
+    if (!inTouch || !card) { fill(tools); return; }
+    const offers = card.offers, first = [], rest = [];
+    const tool = (list, offered, command, label) => {
       if (offered) list.push(el('button', { type: 'button', 'data-k': command, click: () => act(command) }, label));
     };
+    tool(first, offers.again, 'again', 'again');
+    tool(first, offers.back, 'back', 'back');
     if (!card.paused && card.question && card.question.rattles) {
-      list.push(el('button', { type: 'button', 'data-k': 'rattles', 'aria-pressed': String(rattles), click: toggleRattles }, 'something rattles'));
+      first.push(el('button', { type: 'button', 'data-k': 'rattles', 'aria-pressed': String(rattles), click: toggleRattles }, 'something rattles'));
     }
-    tool(offers.again, 'again', 'again');
-    tool(offers.back, 'back', 'back');
-    tool(offers.skip, 'skip', 'skip');
-    tool(offers.undo, 'undo', 'undo');
-    tool(offers.decide, 'decide', 'decide now');
-    tool(!card.paused && !card.done, 'pause', 'pause');
-    if (card.sounding && !(card.question && card.question.input === 'nudge')) tool(true, 'quieter', 'quieter');
-    tools.replaceChildren(...list);
+    tool(first, !card.paused && !card.done, 'pause', 'pause');
+    tool(rest, offers.skip, 'skip', 'skip');
+    tool(rest, offers.undo, 'undo', 'undo');
+    tool(rest, card.sounding && !(card.question && card.question.input === 'nudge'), 'quieter', 'quieter');
+    tool(rest, offers.decide, 'decide', 'decide now');
+    // Five in a row are as many as a thumb tells apart; the others wait behind one.
+    if (first.length + rest.length > 4) {
+      first.push(el('button', { type: 'button', 'data-k': 'more', 'aria-expanded': String(more), 'aria-controls': 'tools', click: () => { more = !more; draw(); } }, more ? 'less' : 'more'));
+      fill(tools, ...first, ...(more ? rest : []));
+    } else fill(tools, ...first, ...rest);
   }
 
   function toggleRattles() {
@@ -426,7 +430,7 @@
   }
 
   function drawNews() {
-    if (!inTouch || !card) { tell('', ''); return; }
+    if (!inTouch || !card) { if (!told.startsWith('Stop')) tell('', ''); return; }
     if (slip || card.refusal) tell('Not taken: ', slip || card.refusal);
     else if (card.device_gone) tell('Notice: ', 'the sound output is gone; the visit is safe.');
     else if (card.notice) tell('Notice: ', card.notice);
@@ -440,7 +444,7 @@
   const COMMANDS = { a: 'again', b: 'back', s: 'skip', u: 'undo', d: 'decide', '+': 'louder', '=': 'louder', '-': 'quieter' };
 
   function step(by) {
-    const list = [...main.querySelectorAll('.answers button, .pair button')];
+    const list = [...document.querySelectorAll('#main .answers button, #main .pair button, #answers button')];
     if (!list.length) return;
     const here = list.indexOf(document.activeElement);
     // The seven begin in the middle.
@@ -461,7 +465,7 @@
     if (key === 'ArrowUp' || key === 'ArrowLeft') { event.preventDefault(); step(-1); return; }
     if (key === 'PageUp') { event.preventDefault(); if (onButton) at.click(); else step(1); return; }
     if (key === 'Enter' && !onButton) {
-      const lead = main.querySelector('.lead');
+      const lead = document.querySelector('.lead');
       if (lead) { event.preventDefault(); lead.click(); }
       return;
     }
