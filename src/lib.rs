@@ -1,6 +1,7 @@
 //! evenbass: known test tones, a guide and a judge for the person who makes a subwoofer vanish into a room.
 
 pub mod acoustics;
+pub mod blend;
 pub mod cli;
 pub mod conductor;
 pub mod draw;

@@ -1,0 +1,8 @@
+//! The blend as facts and procedures, without a visit around it: what is connected and which controls there are; how a setting is
+//! found by going too far and coming back; how two are compared blind; what mains and subwoofer add up to.
+
+pub mod control;
+pub mod system;
+
+pub use control::{Control, Device, Role, Scale, Unit};
+pub use system::{Channels, Connection, Mains, System, SystemError};
