@@ -8,14 +8,15 @@ use crate::cli::Failure;
 use crate::cli::begin::own_presets;
 use crate::presets::listeners::LISTENERS;
 use crate::presets::{
-    Kind, LEVELS, LevelsPreset, ListenerTraits, NOTES, NoteSet, Origin, PresetError, SIGNALS, SignalPreset,
+    BlendRoutine, Kind, LEVELS, LevelsPreset, ListenerTraits, NOTES, NoteSet, Origin, PresetError, ROUTINES, SIGNALS,
+    SignalPreset,
 };
 use crate::toml_file::{TomlError, parse_toml, read_text};
 
 /// What to do with presets.
 #[derive(Debug, Clone, Subcommand)]
 pub enum PresetsCommand {
-    /// List note sets, signals, levels and simulated listeners.
+    /// List note sets, signals, levels, blend routines and simulated listeners.
     List,
     /// Print a preset as the file it is, to start your own from.
     Show {
@@ -30,10 +31,11 @@ pub enum PresetsCommand {
 }
 
 /// Each kind with its heading, and how one of it is read.
-const KINDS: [(&str, Kind, Read); 4] = [
+const KINDS: [(&str, Kind, Read); 5] = [
     ("Note sets", NOTES, notes),
     ("Signals", SIGNALS, signal),
     ("Levels", LEVELS, levels),
+    ("Blend routines", ROUTINES, routine),
     ("Simulated listeners", Kind { what: "listener", folder: "listeners", embedded: &LISTENERS }, listener),
 ];
 
@@ -50,6 +52,10 @@ fn signal(label: &str, text: &str) -> Result<String, TomlError> {
 
 fn levels(label: &str, text: &str) -> Result<String, TomlError> {
     LevelsPreset::parse(label, text).map(|preset| format!("{} ({:.0} dBFS)", preset.about, preset.comfort_dbfs))
+}
+
+fn routine(label: &str, text: &str) -> Result<String, TomlError> {
+    BlendRoutine::parse(label, text).map(|routine| format!("{} ({} steps)", routine.about, routine.steps.len()))
 }
 
 fn listener(label: &str, text: &str) -> Result<String, TomlError> {
@@ -79,7 +85,7 @@ fn list() -> Result<(), Failure> {
         }
     }
     if let Some(folder) = own_presets("") {
-        println!("Your own go into the folders notes, signals and levels in {}.", folder.display());
+        println!("Your own go into the folders notes, signals, levels and routines in {}.", folder.display());
     }
     Ok(())
 }
@@ -108,11 +114,17 @@ fn show(name: &str) -> Result<(), Failure> {
 fn check(file: &Path) -> Result<(), Failure> {
     let (label, text) = (file.display().to_string(), read_text(file)?);
     let table: toml::Table = parse_toml(&label, &text)?;
-    let marks = [("notes", notes as Read), ("recipe", signal), ("comfort_dbfs", levels), ("doubt_db", listener)];
+    let marks = [
+        ("notes", notes as Read),
+        ("recipe", signal),
+        ("comfort_dbfs", levels),
+        ("doubt_db", listener),
+        ("step", routine),
+    ];
     let Some((_, read)) = marks.into_iter().find(|(mark, _)| table.contains_key(*mark)) else {
         return Err(anyhow::anyhow!(
             "{label}: cannot tell what kind of preset this is. A note set has a table [notes], a signal a table [recipe], levels a \
-             key comfort_dbfs, a listener a key doubt_db."
+             key comfort_dbfs, a listener a key doubt_db, a blend routine at least one [[step]]."
         )
         .into());
     };

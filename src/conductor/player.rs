@@ -4,7 +4,8 @@ use std::time::Instant;
 
 use crossbeam_channel::Receiver;
 
-use crate::engine::{Cause, Engine, Moment, Order, Outputs, ToneId};
+use crate::engine::{Cause, Engine, Moment, Order, Outputs, Polarity, ToneId};
+use crate::routine::effect::{CLIMB_DB_PER_S, Route};
 use crate::routine::{Cue, Event, Part};
 use crate::signal::RecipeError;
 use crate::units::{Dbfs, FrameCount, GainDb};
@@ -13,6 +14,8 @@ use crate::units::{Dbfs, FrameCount, GainDb};
 const FAST_STEP: FrameCount = FrameCount(480);
 /// Silence between a tone that was cut short and the next one.
 const BREATH_S: f64 = 0.15;
+/// A climb is made of glides to levels this far apart in time.
+const CLIMB_STEP_S: f64 = 0.1;
 
 /// What the player has to tell.
 #[derive(Debug)]
@@ -42,6 +45,8 @@ pub struct Player {
     lost: bool,
     guarded: (u64, u64),
     moments: Vec<Moment>,
+    /// A climb under way: up to which level, and when its last step was.
+    climb: Option<(Dbfs, f64)>,
 }
 
 impl Player {
@@ -63,6 +68,7 @@ impl Player {
             lost: false,
             guarded: (0, 0),
             moments: Vec::new(),
+            climb: None,
         }
     }
 
@@ -79,6 +85,7 @@ impl Player {
             self.silent_until_s = self.silent_until_s.max(self.now_s() + BREATH_S);
         }
         self.cue = None;
+        self.climb = None;
         self.next = 0;
         self.begun = 0;
     }
@@ -89,8 +96,17 @@ impl Player {
         self.engine.emergency_stop();
     }
 
-    /// Glides what sounds to another level.
+    /// Glides what sounds to another level; a climb ends with it.
     pub fn glide(&mut self, level: Dbfs, told: &mut Vec<Told>) {
+        let level = match self.climb.take() {
+            // What has not climbed yet climbs no further, and certainly does not jump.
+            Some(_) => self.current.as_ref().map_or(level, |(_, part)| level.min(part.level)),
+            None => level,
+        };
+        self.bring_to(level, told);
+    }
+
+    fn bring_to(&mut self, level: Dbfs, told: &mut Vec<Told>) {
         if let Some((tone, part)) = &mut self.current {
             match self.engine.set_level(*tone, level) {
                 Ok(()) => part.level = level,
@@ -183,6 +199,7 @@ impl Player {
             self.take(&moment, told);
         }
         self.moments = moments;
+        self.climb_on(told);
         if self.current.is_none() && !self.lost && self.now_s() >= self.silent_until_s {
             self.start_next(told);
         }
@@ -222,8 +239,25 @@ impl Player {
         if self.offline { self.rendered_s } else { self.since.elapsed().as_secs_f64() }
     }
 
+    /// The next step of a climb, when its time has come. One that comes late is no larger for it.
+    fn climb_on(&mut self, told: &mut Vec<Told>) {
+        let now_s = self.now_s();
+        let (Some((goal, last_s)), Some((tone, part))) = (self.climb, &mut self.current) else { return };
+        if now_s - last_s < CLIMB_STEP_S {
+            return;
+        }
+        let level = (part.level + GainDb::new(CLIMB_DB_PER_S * CLIMB_STEP_S)).min(goal);
+        match self.engine.set_level(*tone, level) {
+            Ok(()) => part.level = level,
+            Err(refused) => told.push(Told::Refused(refused.to_string())),
+        }
+        self.climb = (level < goal).then_some((goal, now_s));
+    }
+
     fn start_next(&mut self, told: &mut Vec<Told>) {
-        let Some(part) = self.cue.as_ref().and_then(|cue| cue.parts.get(self.next)).cloned() else { return };
+        let Some(mut part) = self.cue.as_ref().and_then(|cue| cue.parts.get(self.next)).cloned() else { return };
+        let goal = part.level;
+        part.level = part.climbs_from.unwrap_or(goal).min(goal);
         self.tones += 1;
         let tone = ToneId(self.tones);
         let started = self
@@ -234,6 +268,7 @@ impl Player {
             Ok(()) => {
                 self.next += 1;
                 self.begun = self.next;
+                self.climb = (part.level < goal).then(|| (goal, self.now_s()));
                 self.current = Some((tone, part));
             }
             Err(refused) => {
@@ -254,7 +289,7 @@ impl Player {
             level: part.level,
             length: part.seconds.map(|seconds| rate.frames(seconds)).or(prepared.length),
             limit: prepared.limit,
-            outputs: self.outputs,
+            outputs: if part.routes.is_empty() { self.outputs } else { outputs(&part.routes) },
         })
     }
 
@@ -297,8 +332,19 @@ impl Player {
             level: part.level,
             frames: frames.0,
             ended: ended(cause).into(),
+            routes: part.routes,
         }));
     }
+}
+
+/// Routes as the engine knows them: channels counted from 0.
+fn outputs(routes: &[Route]) -> Outputs {
+    routes.iter().fold(Outputs::NONE, |outputs, route| {
+        let channel = route.channel.saturating_sub(1);
+        let polarity = if route.inverted { Polarity::Inverted } else { Polarity::Normal };
+        // Nothing is ever raised on its way: the tone's own level is the agreed one.
+        outputs.and(channel, route.gain.min(GainDb::ZERO), polarity).delayed(channel, route.delay_s)
+    })
 }
 
 fn ended(cause: Cause) -> &'static str {

@@ -4,6 +4,7 @@
 pub mod levels;
 pub mod listeners;
 pub mod note_set;
+pub mod routine;
 pub mod signals;
 
 use std::path::{Path, PathBuf};
@@ -15,6 +16,7 @@ use crate::toml_file::{TomlError, TomlFileError, nearest_word, read_text};
 pub use levels::LevelsPreset;
 pub use listeners::{ListenerTraits, listener};
 pub use note_set::NoteSet;
+pub use routine::{BlendRoutine, ROUTINES, routine, usual_routine};
 pub use signals::SignalPreset;
 
 /// A preset that is part of the program.

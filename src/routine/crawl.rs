@@ -156,6 +156,8 @@ impl State {
             gap_s: 0.0,
             note: Some(note),
             label: label.into(),
+            routes: Vec::new(),
+            climbs_from: None,
         }
     }
 

@@ -1,9 +1,9 @@
 //! What a step asks the conductor to do.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::signal::Recipe;
-use crate::units::Dbfs;
+use crate::units::{Dbfs, GainDb};
 
 /// Something to do outside the routine.
 #[derive(Debug, Clone, PartialEq)]
@@ -46,4 +46,34 @@ pub struct Part {
     pub note: Option<usize>,
     /// What the person is told while it sounds; may be empty.
     pub label: String,
+    /// Where it goes; the visit's own outputs where there is none.
+    pub routes: Vec<Route>,
+    /// It begins at this lower level and climbs by [`CLIMB_DB_PER_S`] a second: after somebody turned a knob up.
+    pub climbs_from: Option<Dbfs>,
+}
+
+/// How fast a tone climbs back after a knob was turned up, dB a second.
+pub const CLIMB_DB_PER_S: f64 = 6.0;
+
+/// One channel of the sound output that a tone goes to.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Route {
+    /// Channel, counted from 1.
+    pub channel: u16,
+    /// Level against the tone's own, never above 0.
+    pub gain: GainDb,
+    /// Turned over.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub inverted: bool,
+    /// How much later than the others, seconds.
+    #[serde(default)]
+    pub delay_s: f64,
+}
+
+impl Route {
+    /// A channel as it is.
+    pub const fn plain(channel: u16) -> Self {
+        Self { channel, gain: GainDb::ZERO, inverted: false, delay_s: 0.0 }
+    }
 }

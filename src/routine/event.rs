@@ -4,6 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::judge::Advice;
 use crate::routine::brief::AnswerBy;
+use crate::routine::effect::Route;
 use crate::routine::question::{Answer, QuestionId};
 use crate::signal::Recipe;
 use crate::units::Dbfs;
@@ -99,6 +100,9 @@ pub enum Event {
         frames: u64,
         /// How it ended, in one word.
         ended: String,
+        /// Where it went, if not to the visit's own outputs.
+        #[serde(default, skip_serializing_if = "Vec::is_empty")]
+        routes: Vec<Route>,
     },
     /// The guard had to step in.
     Guarded {

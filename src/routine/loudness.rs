@@ -67,6 +67,8 @@ impl State {
                     gap_s: 0.0,
                     note: None,
                     label: "the reference tone".into(),
+                    routes: Vec::new(),
+                    climbs_from: None,
                 }],
                 question_at: 0,
             }),
@@ -80,6 +82,8 @@ impl State {
                     gap_s: SHORT_GAP_S,
                     note: Some(note),
                     label: format!("{} raised by {:.0} dB", self.note_name(note), boost.db()),
+                    routes: Vec::new(),
+                    climbs_from: None,
                 });
                 Some(Cue { parts: parts.collect(), question_at: 0 })
             }
@@ -97,6 +101,8 @@ impl State {
             gap_s: SHORT_GAP_S,
             note: None,
             label: rating.word().into(),
+            routes: Vec::new(),
+            climbs_from: None,
         });
         Cue { parts: parts.collect(), question_at: 0 }
     }
