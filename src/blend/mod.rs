@@ -1,7 +1,10 @@
 //! The blend as facts and procedures, without a visit around it: what is connected and which controls there are; how a setting is
 //! found by going too far and coming back; how two are compared blind; what mains and subwoofer add up to.
 
+pub mod bracket;
+pub mod compare;
 pub mod control;
+pub mod sum;
 pub mod system;
 
 pub use control::{Control, Device, Role, Scale, Unit};
