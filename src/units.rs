@@ -48,6 +48,11 @@ impl GainDb {
     pub fn min(self, other: Self) -> Self {
         Self(self.0.min(other.0))
     }
+
+    /// The larger of two gains.
+    pub fn max(self, other: Self) -> Self {
+        Self(self.0.max(other.0))
+    }
 }
 
 impl Dbfs {

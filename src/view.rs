@@ -12,6 +12,8 @@ pub use crate::evidence::Rating;
 pub use crate::judge::{Advice, Estimate, ListenerReport, Ranking, SpotBelief};
 pub use crate::room::{Floor, Place, Room};
 pub use crate::routine::AnswerBy;
+pub use crate::routine::blend::scene::{Heard, Hearing, Scene};
+pub use crate::routine::blend::{Own, Setup};
 pub use crate::routine::question::{Answer, Ask, MatchAtSpot, NoteAtSpot, Question, QuestionId, Topic};
 use crate::routine::{Stage, State};
 use crate::units::Dbfs;
@@ -103,6 +105,8 @@ pub enum Chapter {
     Crawl,
     /// Who leads, and moving the subwoofer.
     Verdict,
+    /// Main speakers and subwoofer become one.
+    Blend,
     /// Nothing more to do.
     Done,
 }
@@ -148,6 +152,8 @@ pub struct View {
     pub in_charge: Option<FaceId>,
     /// Which actions lead somewhere now.
     pub offers: Offers,
+    /// What can be heard at an open question of the blend, in full: for faces that hear by computing. Others do not show it.
+    pub scene: Option<Arc<Scene>>,
     /// The set-up sheet, once it is written.
     pub sheet: Option<PathBuf>,
     /// The program is about to end.
@@ -222,6 +228,7 @@ impl Chapter {
             Stage::Comfort { .. } | Stage::Strain(_) => Self::Level,
             Stage::Anchors | Stage::Consult | Stage::Move | Stage::Notes => Self::Crawl,
             Stage::Verdict | Stage::Moving | Stage::SeatScale => Self::Verdict,
+            Stage::Blend => Self::Blend,
             Stage::Done => Self::Done,
         }
     }

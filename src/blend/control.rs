@@ -192,13 +192,6 @@ const TRAVEL_DB: f64 = 40.0;
 /// Opening a low-pass, or lifting a cancellation, adds at most this much to a band that was heard before (*common practice*; two
 /// equal signals in phase are 6 dB over one of them, and the rest is for what was cancelled).
 const UNCOVERED_DB: f64 = 12.0;
-/// Steps a continuous control is divided into, coarse and fine, over its whole range.
-const COARSE_STEPS: f64 = 10.0;
-const FINE_STEPS: f64 = 40.0;
-/// A frequency is turned by these ratios instead.
-const COARSE_OCTAVES: f64 = 1.0 / 3.0;
-const FINE_OCTAVES: f64 = 1.0 / 12.0;
-
 impl Control {
     /// Lowest and highest value.
     pub fn ends(&self) -> (f64, f64) {
@@ -229,28 +222,9 @@ impl Control {
         }
     }
 
-    /// The step of the first approach and the step of the last, in the control's unit; for frequencies in octaves.
-    pub fn steps(&self) -> (f64, f64) {
-        let (low, high) = self.ends();
-        let (coarse, fine) = if self.is_ratio() {
-            (COARSE_OCTAVES, FINE_OCTAVES)
-        } else {
-            ((high - low) / COARSE_STEPS, (high - low) / FINE_STEPS)
-        };
-        match self.scale {
-            Scale::Range { step: Some(step), .. } if !self.is_ratio() => (coarse.max(step), fine.max(step)),
-            _ => (coarse, fine),
-        }
-    }
-
     /// Whether equal steps are equal ratios: frequencies.
     pub fn is_ratio(&self) -> bool {
         self.unit == Unit::Hertz
-    }
-
-    /// The value a number of `octaves` or units further up or down, as near as the control can stand.
-    pub fn moved(&self, from: f64, by: f64) -> f64 {
-        self.nearest(if self.is_ratio() { from * libm::exp2(by) } else { from + by })
     }
 
     /// By how much the sound can still become louder, dB, if the control is turned from `value` to its end, whatever it does. The tone
@@ -383,9 +357,6 @@ mod tests {
         assert!(level.has(-11.5) && !level.has(-11.3));
         let switch = control(Role::Phase, Unit::Degree, Scale::Positions(vec![0.0, 180.0]));
         assert_eq!(switch.nearest(120.0), 180.0);
-        let low_pass = control(Role::LowPass, Unit::Hertz, range(40.0, 160.0, None));
-        assert!((low_pass.moved(80.0, 0.5) - 113.137).abs() < 1e-3);
-        assert_eq!(low_pass.moved(80.0, 2.0), 160.0);
     }
 
     #[test]

@@ -6,6 +6,8 @@ pub mod compare;
 pub mod control;
 pub mod sum;
 pub mod system;
+pub mod trace;
+pub mod wiring;
 
 pub use control::{Control, Device, Role, Scale, Unit};
 pub use system::{Channels, Connection, Mains, System, SystemError};

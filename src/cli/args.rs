@@ -171,11 +171,31 @@ pub struct BriefOptions {
     pub seed: Option<u64>,
 }
 
+/// Whether and how main speakers and subwoofer are blended.
+#[derive(Debug, Clone, Default, Args)]
+pub struct BlendOptions {
+    /// Blend main speakers and subwoofer once the place is found; the system is asked for.
+    #[arg(long)]
+    pub blend: bool,
+    /// The system to be blended in a TOML file (as --blend, without the questions).
+    #[arg(long, value_name = "FILE")]
+    pub system: Option<PathBuf>,
+    /// The subwoofer stands where it stays: blend, and nothing else.
+    #[arg(long)]
+    pub placed: bool,
+    /// The blend's routine, a preset or one of your own; the usual one for the connection otherwise.
+    #[arg(long, value_name = "NAME")]
+    pub routine: Option<String>,
+}
+
 /// `evenbass begin`
 #[derive(Debug, Clone, Args)]
 #[command(after_help = "Examples:\n  evenbass begin\n  evenbass begin --room lounge.toml --minutes 20 --meter\n  \
                         evenbass begin mill-lane --room lounge.toml --kit kit.toml --channels LFE\n  \
-                        evenbass begin mill-lane --handset 192.168.1.20     a phone on that network answers")]
+                        evenbass begin mill-lane --handset 192.168.1.20           a phone on that network answers\n  \
+                        evenbass begin --room lounge.toml --system system.toml    the place, then the blend\n  \
+                        evenbass begin --blend --placed                           the blend alone\n  \
+                        evenbass begin spring --recheck mill-lane.visit.jsonl     what has drifted since")]
 pub struct Begin {
     /// What the visit is called; its file is NAME.visit.jsonl.
     #[arg(default_value = "visit")]
@@ -186,6 +206,11 @@ pub struct Begin {
     /// Output channels that reach the subwoofer, by name (LFE, L, R, …) or number from 1; all otherwise.
     #[arg(long, value_name = "CHANNEL,…", value_delimiter = ',')]
     pub channels: Vec<Way>,
+    /// Look again at what was set in an earlier visit: its file, or its set-up sheet.
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["blend", "system", "placed", "room"])]
+    pub recheck: Option<PathBuf>,
+    #[command(flatten)]
+    pub blend: BlendOptions,
     #[command(flatten)]
     pub brief: BriefOptions,
     #[command(flatten)]
@@ -263,6 +288,8 @@ pub struct Rehearse {
     /// The folder for the rehearsal's files; the present one otherwise (with --face json nothing is kept).
     #[arg(long, value_name = "FOLDER")]
     pub folder: Option<PathBuf>,
+    #[command(flatten)]
+    pub blend: BlendOptions,
     #[command(flatten)]
     pub brief: BriefOptions,
     #[command(flatten)]

@@ -5,14 +5,15 @@ use std::path::{Path, PathBuf};
 
 use anyhow::Context;
 
-use crate::cli::args::{Begin, BriefOptions, Resume, VisitOptions};
+use crate::blend::{Connection, System};
+use crate::cli::args::{Begin, BlendOptions, BriefOptions, Resume, VisitOptions};
 use crate::cli::routing::Routing;
 use crate::cli::session::{self, Answering, OpenVisit, PROGRAM};
-use crate::cli::{Failure, sound};
+use crate::cli::{Failure, recheck, sound};
 use crate::presets;
 use crate::room::{self, Room};
-use crate::routine::{AnswerBy, Brief, Kit, Stage};
-use crate::toml_file::load_toml;
+use crate::routine::{AnswerBy, BlendBrief, Brief, Kit, Stage};
+use crate::toml_file::{load_toml, read_text};
 use crate::visit::{self, Header, SUFFIX};
 
 /// The last unfinished visit of the folder, or a new one.
@@ -26,6 +27,8 @@ pub fn resume_or_begin(options: &VisitOptions) -> Result<(), Failure> {
             name: free_name(&options.folder, "visit"),
             room: None,
             channels: Vec::new(),
+            recheck: None,
+            blend: BlendOptions::default(),
             brief: BriefOptions::default(),
             visit: options.clone(),
         }),
@@ -40,7 +43,11 @@ pub fn begin(begin: &Begin) -> Result<(), Failure> {
         [] => Routing::numbered(&kit.channels),
         named => Routing::plain(named)?,
     };
-    let mut brief = brief(&begin.name, room, kit, &begin.brief, false)?;
+    let blend = match &begin.recheck {
+        Some(earlier) => Some(recheck::of(earlier)?),
+        None => blend(&begin.blend)?,
+    };
+    let mut brief = Brief { blend, ..brief(&begin.name, room, kit, &begin.brief, false)? };
     let file = visit_file(&begin.visit.folder, &begin.name)?;
     if file.exists() {
         return Err(Failure::Usage(format!(
@@ -134,7 +141,41 @@ pub(super) fn brief(
         note_set: presets::note_set(&options.notes, own_presets("notes").as_deref())?,
         loudness_phon: options.loudness,
         rehearsal,
+        blend: None,
     })
+}
+
+/// The blend that was asked for, if one was.
+pub(super) fn blend(options: &BlendOptions) -> Result<Option<BlendBrief>, Failure> {
+    if !(options.blend || options.placed || options.system.is_some()) {
+        return match &options.routine {
+            None => Ok(None),
+            Some(_) => Err(Failure::Usage("--routine says how to blend; give --blend or --system as well.".into())),
+        };
+    }
+    let system = match &options.system {
+        Some(file) => Some(System::parse(&file.display().to_string(), &read_text(file)?)?),
+        None => None,
+    };
+    let own = own_presets("routines");
+    let routines = match (&options.routine, &system) {
+        (Some(name), _) => vec![presets::routine(name, own.as_deref())?],
+        (None, Some(system)) => vec![presets::routine(presets::usual_routine(system.connection), own.as_deref())?],
+        // Which one fits shows once the connection has been asked for.
+        (None, None) => [Connection::Line, Connection::Lfe, Connection::Both]
+            .map(|connection| presets::routine(presets::usual_routine(connection), own.as_deref()))
+            .into_iter()
+            .collect::<Result<_, _>>()?,
+    };
+    if let (Some(name), Some(system), [routine]) = (&options.routine, &system, routines.as_slice())
+        && !routine.fits.contains(&system.connection)
+    {
+        return Err(Failure::Usage(format!(
+            "The routine {name} is not for a subwoofer on the {}. Choose another one, or add the connection to its `fits`.",
+            system.connection.word()
+        )));
+    }
+    Ok(Some(BlendBrief { system, routines, placed: options.placed, recheck: None }))
 }
 
 fn seat_of(room: &Room, name: &str) -> Result<usize, Failure> {

@@ -12,6 +12,7 @@ mod play;
 pub mod presets;
 mod quiet;
 mod rank;
+mod recheck;
 mod rehearse;
 pub mod render;
 pub mod render_rounds;

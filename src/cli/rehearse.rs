@@ -6,7 +6,7 @@ use std::time::Duration;
 use indicatif::{ProgressBar, ProgressStyle};
 
 use crate::cli::args::{FaceName, Rehearse};
-use crate::cli::begin::{brief, free_name, kit};
+use crate::cli::begin::{blend, brief, free_name, kit};
 use crate::cli::session::{self, Answering, OpenVisit, PROGRAM};
 use crate::cli::{Failure, sound};
 use crate::presets;
@@ -43,7 +43,7 @@ pub fn run(rehearse: &Rehearse) -> Result<(), Failure> {
     };
     let folder = passing.as_ref().map(|dir| dir.path()).or(rehearse.folder.as_deref()).unwrap_or(Path::new("."));
     let name = free_name(folder, "rehearsal");
-    let brief = brief(&name, Some(room), kit, &options, true)?;
+    let brief = Brief { blend: blend(&rehearse.blend)?, ..brief(&name, Some(room), kit, &options, true)? };
     let answering = answering(rehearse, &brief)?;
     let sound = sound::offline(&brief.kit);
     let file = folder.join(format!("{name}{SUFFIX}"));

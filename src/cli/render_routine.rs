@@ -138,6 +138,7 @@ fn brief(routine: &RenderRoutine) -> Result<Brief, Failure> {
         kit,
         note_set,
         loudness_phon: routine.loudness,
+        blend: None,
         rehearsal: false,
     })
 }

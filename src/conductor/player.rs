@@ -378,6 +378,8 @@ mod tests {
             gap_s: 0.05,
             note: None,
             label: String::new(),
+            routes: Vec::new(),
+            climbs_from: None,
         };
         Cue { parts: levels.iter().map(part).collect(), question_at: 0 }
     }

@@ -59,11 +59,13 @@ impl Conductor {
         let state = &self.baton.state;
         let chapter = Chapter::of(state.stage());
         let part = self.baton.player.sounding();
+        let question = self.open_question().map(Arc::new);
+        let open = question.is_some();
         View {
             visit: state.brief().name.clone(),
             file: self.baton.file.clone(),
             chapter,
-            question: self.open_question().map(Arc::new),
+            question,
             paused: state.paused().map(Into::into),
             sound: Sound {
                 device: self.baton.device.clone(),
@@ -87,6 +89,7 @@ impl Conductor {
             refusals: self.refusals,
             in_charge: self.watch.who_is_in_charge(),
             offers: Offers::of(state),
+            scene: state.scene().filter(|_| open).map(Arc::new),
             sheet: self.sheet.clone(),
             closing: self.closing,
         }

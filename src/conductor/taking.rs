@@ -88,7 +88,11 @@ impl Conductor {
             self.carry_out(effect);
         }
         if self.baton.state.stage() == &Stage::Done && self.sheet.is_none() {
-            self.write_sheet();
+            match &self.ranking {
+                Some(_) => self.write_sheet(),
+                // Nobody asked the judge in a visit that was a blend alone.
+                None => self.consult(self.baton.state.consultation()),
+            }
         }
     }
 

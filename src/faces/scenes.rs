@@ -57,6 +57,7 @@ pub(super) fn view(chapter: Chapter) -> View {
         refusals: 0,
         in_charge: None,
         offers: Offers::default(),
+        scene: None,
         sheet: None,
         closing: false,
     }

@@ -69,6 +69,7 @@ pub(super) fn chapter(chapter: Chapter) -> &'static str {
         Chapter::Level => "the level",
         Chapter::Crawl => "the crawl",
         Chapter::Verdict => "the verdict",
+        Chapter::Blend => "the blend",
         Chapter::Done => "done",
     }
 }

@@ -105,7 +105,9 @@ impl State {
 
     pub(super) fn before_answer(&mut self, answer: &Answer) -> Outcome {
         match (&self.stage, answer) {
-            (Stage::Safety, Answer::Yes) => self.stage = Stage::Checklist(0),
+            (Stage::Safety, Answer::Yes) => {
+                self.stage = if self.brief.is_placed() { Stage::Blend } else { Stage::Checklist(0) };
+            }
             (&Stage::Checklist(at), Answer::Yes) => {
                 self.note_check(ITEMS[at].topic, ITEMS[at].found.to_owned());
                 self.stage = after_item(at);

@@ -4,6 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::presets::NoteSet;
 use crate::room::Room;
+use crate::routine::blend::BlendBrief;
 
 /// What a visit starts from.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -27,6 +28,16 @@ pub struct Brief {
     pub loudness_phon: f64,
     /// A virtual room and a simulated listener stand in for real ones.
     pub rehearsal: bool,
+    /// The blend that follows the placement, or is all there is to do.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub blend: Option<BlendBrief>,
+}
+
+impl Brief {
+    /// The subwoofer stands where it stays: there is only the blend to do.
+    pub fn is_placed(&self) -> bool {
+        self.blend.as_ref().is_some_and(|blend| blend.placed)
+    }
 }
 
 /// What the subwoofer and the person have and can do. `None`: not known, will be asked.

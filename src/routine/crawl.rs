@@ -190,7 +190,7 @@ impl State {
             (Stage::Moving, Answer::Yes) => self.stage = Stage::SeatScale,
             (Stage::SeatScale, Answer::Yes | Answer::No) => {
                 self.sounded_even = Some(*answer == Answer::Yes);
-                self.stage = Stage::Done;
+                self.stage = if self.blend.is_some() { Stage::Blend } else { Stage::Done };
             }
             _ => return Err(Refusal::WrongKind),
         }
@@ -335,7 +335,7 @@ impl State {
 
     /// The spot that was chosen, once there is a verdict.
     pub fn chosen(&self) -> Option<usize> {
-        matches!(self.stage, Stage::Verdict | Stage::Moving | Stage::SeatScale | Stage::Done)
+        matches!(self.stage, Stage::Verdict | Stage::Moving | Stage::SeatScale | Stage::Blend | Stage::Done)
             .then(|| self.advised.as_ref().and_then(|advised| advised.leader))
             .flatten()
     }

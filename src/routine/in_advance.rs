@@ -163,6 +163,7 @@ mod tests {
             kit,
             note_set: presets::note_set("walk-16", None).unwrap(),
             loudness_phon: 50.0,
+            blend: None,
             rehearsal: false,
         })
     }

@@ -67,7 +67,7 @@ impl State {
                     gap_s: 0.0,
                     note: None,
                     label: "the reference tone".into(),
-                    routes: Vec::new(),
+                    routes: self.comfort_routes(),
                     climbs_from: None,
                 }],
                 question_at: 0,

@@ -137,6 +137,8 @@ impl State {
                 gap_s: GAP_S,
                 note: None,
                 label: "the reference".into(),
+                routes: Vec::new(),
+                climbs_from: None,
             },
             Part {
                 recipe: self.note_recipe(note),
@@ -146,6 +148,8 @@ impl State {
                 gap_s: 2.0 * GAP_S,
                 note: Some(note),
                 label: self.note_name(note).into(),
+                routes: Vec::new(),
+                climbs_from: None,
             },
         ];
         Cue { parts: std::iter::repeat_n(pair, ROUNDS).flatten().collect(), question_at: 1 }

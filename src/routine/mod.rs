@@ -4,6 +4,7 @@
 //! (cautions and checklist), `loudness` (comfort, strain, anchors) and `crawl` (spots, notes, verdict).
 
 mod before;
+pub mod blend;
 pub mod brief;
 mod crawl;
 pub mod effect;
@@ -26,6 +27,7 @@ use std::sync::Arc;
 
 use thiserror::Error;
 
+pub use blend::{Blend, BlendBrief};
 pub use brief::{AnswerBy, Brief, Kit};
 pub use effect::{Cue, Effect, Part};
 pub use event::{Event, Stamped};
@@ -99,13 +101,17 @@ pub struct State {
     advised: Option<Advised>,
     deciding: bool,
     sounded_even: Option<bool>,
+    blend: Option<Box<Blend>>,
     pace: PaceKeeper,
 }
 
 impl State {
     /// A visit at its beginning.
     pub fn new(brief: Arc<Brief>) -> Self {
-        let unmeasured = || Room::unmeasured(&brief.name, &["main seat"], &[]);
+        let placed = brief.is_placed();
+        // Where the subwoofer stands already, that is the only spot there is.
+        let spots: &[&str] = if placed { &["where the subwoofer stands"] } else { &[] };
+        let unmeasured = || Room::unmeasured(&brief.name, &["main seat"], spots);
         let room = Arc::new(brief.room.clone().unwrap_or_else(unmeasured));
         let mut state = Self {
             log: Vec::new(),
@@ -134,6 +140,7 @@ impl State {
             advised: None,
             deciding: false,
             sounded_even: None,
+            blend: brief.blend.as_ref().map(|blend| Box::new(Blend::new(blend, &brief.name))),
             pace: PaceKeeper::new(brief.kit.too_heavy == Some(true)),
             room,
             brief,
@@ -258,6 +265,7 @@ impl State {
                 self.before_answer(answer)
             }
             Stage::Comfort { .. } | Stage::Strain(_) | Stage::Anchors => self.loudness_answer(answer, begun),
+            Stage::Blend => self.blend_answer(answer),
             _ => self.crawl_answer(answer, rattles),
         }
     }
@@ -350,6 +358,7 @@ impl State {
             Stage::Setup(step) => Some(self.setup_question(step)),
             Stage::Safety | Stage::Checklist(_) | Stage::LowPassFrequency | Stage::Placing => self.before_question(),
             Stage::Comfort { .. } | Stage::Strain(_) | Stage::Anchors => self.loudness_question(),
+            Stage::Blend => self.blend_question(),
             _ => self.crawl_question(),
         }?;
         Some(Question { id: self.question_id(), text, why, ask })
@@ -357,7 +366,7 @@ impl State {
 
     /// What has to sound for the open question.
     pub fn cue(&self) -> Option<Cue> {
-        self.loudness_cue().or_else(|| self.crawl_cue())
+        self.loudness_cue().or_else(|| self.blend_cue()).or_else(|| self.crawl_cue())
     }
 
     fn too_heavy(&self) -> bool {

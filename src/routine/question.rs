@@ -178,6 +178,58 @@ pub enum Topic {
     SubwooferMoved,
     /// The scale was heard from the seat.
     SeatScale,
+    /// How the subwoofer is connected.
+    Connection,
+    /// Whether it is a two-channel system.
+    TwoChannel,
+    /// The main speakers' rated lower limit.
+    MainsLow,
+    /// Whether the link is wireless.
+    Wireless,
+    /// Its latency.
+    Latency,
+    /// The channel that leads to the subwoofer alone.
+    OwnChannel,
+    /// Whether there is a control, and how it is marked.
+    ControlMarking,
+    /// The lowest figure on its scale.
+    ControlLow,
+    /// The highest.
+    ControlHigh,
+    /// Main speakers and subwoofer are on.
+    MainsSounding,
+    /// From which side a channel comes.
+    ChannelSide,
+    /// Which of sum and difference stands in the middle.
+    ChannelMiddle,
+    /// Whether the subwoofer sounds.
+    SubwooferSounds,
+    /// What the connection check found was read.
+    Wiring,
+    /// Something to know was read.
+    Told,
+    /// What a control showed before it was put to its start value.
+    ControlBefore,
+    /// What a control shows at a re-check.
+    ControlNow,
+    /// A control was turned.
+    Turn,
+    /// The first of two was heard.
+    FirstHeard,
+    /// Whether the bass pulls towards the subwoofer.
+    BassPulls,
+    /// Whether a low noise is louder than a high one.
+    LowLouder,
+    /// Which of two is better.
+    Better,
+    /// Which of several is the fullest.
+    Fullest,
+    /// What the notes across the crossover say was read.
+    BlendChecked,
+    /// Whether the notes sound even at a seat.
+    SeatEven,
+    /// Who heard it.
+    HeardBy,
 }
 
 /// What a person may answer.

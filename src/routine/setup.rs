@@ -15,6 +15,9 @@ const MOST_SPOTS: f64 = 30.0;
 impl State {
     /// The first stage of a visit: what is not known yet, or the cautions.
     pub(super) fn first_stage(&self) -> Stage {
+        if self.brief.is_placed() {
+            return Stage::Safety;
+        }
         if self.brief.room.is_none() { Stage::Setup(SetupStep::SpotCount) } else { self.first_kit_stage() }
     }
 

@@ -42,6 +42,8 @@ pub enum Stage {
     Moving,
     /// The scale is heard once more from the seat.
     SeatScale,
+    /// Main speakers and subwoofer are blended; [`Blend`](crate::routine::Blend) knows how far.
+    Blend,
     /// Nothing more to do.
     Done,
 }

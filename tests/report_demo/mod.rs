@@ -143,6 +143,7 @@ pub fn facts() -> Facts {
             note_set: evenbass::presets::note_set("walk-16", None).unwrap(),
             loudness_phon: 50.0,
             rehearsal: false,
+            blend: None,
         },
         room,
         notes_hz: NOTES.iter().map(|(hertz, _)| *hertz).collect(),

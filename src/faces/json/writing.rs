@@ -5,7 +5,7 @@ use serde_json::{Map, Value, json};
 
 use crate::faces::dialogue::News;
 use crate::faces::words;
-use crate::view::{Ask, Chapter, Estimate, Progress, Question, QuestionId, Ranking, Rating, SpotBelief, View};
+use crate::view::{Ask, Chapter, Estimate, Progress, Question, QuestionId, Ranking, Rating, Scene, SpotBelief, View};
 
 /// A question as it stands on its line; the keys of its kind follow.
 #[derive(Serialize)]
@@ -21,6 +21,9 @@ struct QuestionLine<'a> {
     kind: Map<String, Value>,
     chapter: Chapter,
     progress: &'a Progress,
+    /// What can be heard, for a script that hears by computing; in the blend alone.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    scene: Option<&'a Scene>,
 }
 
 /// The line of a question; `asked` counts its printings from 1.
@@ -58,6 +61,7 @@ pub(super) fn question(view: &View, question: &Question, asked: u32) -> String {
         kind,
         chapter: view.chapter,
         progress: &view.progress,
+        scene: view.scene.as_deref(),
     })
 }
 

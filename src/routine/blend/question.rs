@@ -1,0 +1,452 @@
+//! What is asked in a blend, what sounds for it, and what somebody hears who knows the system.
+
+use crate::blend::Scale;
+use crate::presets::routine::StepKind;
+use crate::routine::blend::scene::{Heard, Hearing, Scene};
+use crate::routine::blend::search::{Want, spoken};
+use crate::routine::blend::setup::{Own, Setup};
+use crate::routine::blend::{Blend, Doing, Hand, Here, Round, same_comes_first, tones};
+use crate::routine::effect::{Cue, Part};
+use crate::routine::question::{Ask, NoteAtSpot, Topic};
+use crate::routine::{Stage, State};
+
+/// What the sheet has to be signed with to be signed by nobody.
+pub(super) const NOT_NAMED: &str = "not named";
+
+/// Sides are told apart best in the middle of the voice, sum and difference a little lower, Hz.
+const SIDE_HZ: f64 = 500.0;
+const MIDDLE_HZ: f64 = 160.0;
+/// The subwoofer's own band: lower than main speakers play, high enough for any subwoofer, Hz.
+const DEEP_HZ: (f64, f64) = (32.0, 50.0);
+/// How long one round of the connection check, one note, and one note of a run sound, seconds.
+const ROUND_S: f64 = 2.0;
+const NOTE_S: f64 = 2.0;
+const OVERVIEW_S: f64 = 0.5;
+const SCALE_S: f64 = 0.9;
+const METER_S: f64 = 8.0;
+
+type Asked = (String, String, Ask);
+
+fn confirm(topic: Topic, yes: &str, no: Option<&str>) -> Ask {
+    Ask::Confirm { topic, yes: yes.into(), no: no.map(Into::into) }
+}
+
+fn choose(topic: Topic, options: impl IntoIterator<Item = impl Into<String>>) -> Ask {
+    Ask::Choose { topic, options: options.into_iter().map(Into::into).collect() }
+}
+
+impl Blend {
+    /// The question: text, reason, answers. `None` when it is over.
+    pub(super) fn question(&self, here: &Here<'_>) -> Option<Asked> {
+        Some(match &self.doing {
+            Doing::Kit(step) => step.question(&self.system),
+            Doing::Mains => (
+                "Switch the main speakers on again, and the subwoofer with them.".into(),
+                "From here on both sound together. Room correction, loudness and night compression stay off. Somebody stays at the \
+                 controls; you sit on the main seat."
+                    .into(),
+                confirm(Topic::MainsSounding, "They are on", None),
+            ),
+            Doing::Connection(round) => self.round_question(*round),
+            Doing::Wired => self.wired_question(),
+            Doing::Say => self.said(),
+            Doing::Before { control, to } => self.before_question(*control, *to)?,
+            Doing::Recheck(control) => self.recheck_question(*control)?,
+            Doing::Seek { .. } => self.sought_question()?,
+            Doing::Adjust(goal) => {
+                let (control, to) = self.stands.first_turn(goal)?;
+                self.turn_question(control, to, "This is where it belongs.")?
+            }
+            Doing::Check(run) => {
+                let note = NoteAtSpot {
+                    spot: here.spot,
+                    spot_name: here.seat_names.get(here.seat).map_or_else(String::new, |seat| seat.name.clone()),
+                    note: run.note(),
+                    frequency_hz: run.note_hz(),
+                    note_name: run.note_name(),
+                    half_width_octaves: 1.0 / 6.0,
+                    shortfall_db: 0.0,
+                };
+                if here.meter {
+                    let text = format!("Read the meter for {}, {:.0} Hz.", note.note_name, note.frequency_hz);
+                    (text, "Hold it where your head would be. Slow, and the same weighting every time.".into(), Ask::Meter(note))
+                } else {
+                    let text = format!("How strong is {}, {:.0} Hz, here?", note.note_name, note.frequency_hz);
+                    (text, "Against the notes of this run as a whole.".into(), Ask::Rate(note))
+                }
+            }
+            Doing::Checked => self.checked_question(),
+            Doing::Verify(seat) => {
+                let name = here.seat_names.get(*seat).map_or("the seat", |seat| seat.name.as_str());
+                (
+                    format!("Sit on {name} and hear the notes. Do they sound even?"),
+                    "They run by from below the crossover to above it, from main speakers and subwoofer together.".into(),
+                    confirm(Topic::SeatEven, "Even enough", Some("Not even")),
+                )
+            }
+            Doing::Sign => (
+                "Who heard it?".into(),
+                "A name for the sheet, if it is to have one.".into(),
+                Ask::Text { topic: Topic::HeardBy, default: Some(NOT_NAMED.into()) },
+            ),
+            Doing::Over => return None,
+        })
+    }
+
+    fn round_question(&self, round: Round) -> Asked {
+        let side = |name: &str| {
+            (
+                format!("Where does this noise come from? It is sent to the {name} channel."),
+                "Whether the channels are crossed or missing.".into(),
+                choose(Topic::ChannelSide, crate::blend::wiring::Side::ALL.map(|side| side.word())),
+            )
+        };
+        match round {
+            Round::Left => side("left"),
+            Round::Right => side("right"),
+            Round::Middle => (
+                "Two noises: which one stands in the middle and has more bass?".into(),
+                "In one of them left and right are the same, in the other opposite. The same should stand in the middle; if it does not, \
+                 one main speaker is turned over."
+                    .into(),
+                choose(Topic::ChannelMiddle, ["The first", "The second", "No difference"]),
+            ),
+            Round::Subwoofer(channel) => {
+                let name = ["the left channel", "the right channel", "the subwoofer's own channel"][channel.min(2)];
+                (
+                    format!("Does the subwoofer sound? A deep noise goes to {name}."),
+                    "Put a hand on its cone, or an ear beside it.".into(),
+                    confirm(Topic::SubwooferSounds, "It sounds", Some("It is silent")),
+                )
+            }
+        }
+    }
+
+    fn wired_question(&self) -> Asked {
+        let wiring = self.wiring.unwrap_or_default();
+        let faults = self.faults();
+        if let Some(first) = faults.first() {
+            let whats: Vec<&str> = faults.iter().map(|fault| fault.what()).collect();
+            let remedies: Vec<&str> = faults.iter().map(|fault| fault.remedy()).collect();
+            let text = format!("{} {}", whats.join(" "), first.remedy());
+            return (
+                text,
+                remedies[1..].join(" "),
+                confirm(Topic::Wiring, "It is put right: hear it again", Some("Go on as it is")),
+            );
+        }
+        let lfe_alone = !self.system.connection.has_line() && self.system.channels.subwoofer.is_none();
+        let why = match (wiring.bass_from_two_channel(), lfe_alone) {
+            (Some(true), true) => {
+                "The processor sends the bass of two-channel sound to the subwoofer: line inputs are not needed."
+            }
+            (Some(false), true) => {
+                "The processor keeps the bass of two-channel sound to itself. Change its setting ('subwoofer: yes', mains 'small' or \
+                 'bass to both'), or connect the line inputs as well; music has no LFE channel."
+            }
+            _ => "Left and right are where they belong, and the right way round.",
+        };
+        (wiring.reach(), why.into(), confirm(Topic::Wiring, "Go on", None))
+    }
+
+    fn said(&self) -> Asked {
+        let step = self.steps.get(self.step);
+        let why = step.map(|step| step.why.clone()).unwrap_or_default();
+        match step.map(|step| &step.what) {
+            Some(StepKind::Say(text)) => (text.clone(), why, confirm(Topic::Told, "Go on", None)),
+            Some(StepKind::Film(by_db)) => {
+                let label = step.and_then(|step| step.control).and_then(|name| self.control(name));
+                let label = label.map(|(_, control)| control.label()).unwrap_or_default();
+                (
+                    format!("If films have a level of their own, set {label} {by_db:.0} dB higher for them."),
+                    why,
+                    confirm(Topic::Told, "Go on", None),
+                )
+            }
+            _ => (String::new(), why, confirm(Topic::Told, "Go on", None)),
+        }
+    }
+
+    /// What a control shows: a number on its scale, or one of its positions.
+    fn shows(&self, control: usize, topic: Topic, default: Option<f64>) -> Option<Ask> {
+        let of = self.system.controls.get(control)?;
+        let (low, high) = of.ends();
+        Some(match &of.scale {
+            Scale::Range { .. } => Ask::Number { topic, unit: of.unit.word(), low, high, default },
+            Scale::Positions(positions) => choose(topic, positions.iter().map(|&position| of.say(position))),
+        })
+    }
+
+    fn before_question(&self, control: usize, to: crate::presets::routine::Target) -> Option<Asked> {
+        let of = self.system.controls.get(control)?;
+        let why = self.steps.get(self.step).map(|step| step.why.clone()).unwrap_or_default();
+        let goal = match to {
+            crate::presets::routine::Target::Latency => None,
+            to => self.target_value(of, to),
+        };
+        let text = match goal {
+            Some(goal) => format!("{} What did it show before?", spoken(of, None, goal)),
+            None => format!("What does {} show?", of.label()),
+        };
+        Some((text, why, self.shows(control, Topic::ControlBefore, goal)?))
+    }
+
+    fn recheck_question(&self, control: usize) -> Option<Asked> {
+        let of = self.system.controls.get(control)?;
+        let was = self.before.get(control).copied().flatten();
+        let text = match was {
+            Some(was) => format!("{} was left at {}. What does it show now?", of.label(), of.say(was)),
+            None => format!("What does {} show now?", of.label()),
+        };
+        Some((text, "What has drifted is on the new sheet.".into(), self.shows(control, Topic::ControlNow, was)?))
+    }
+
+    fn turn_question(&self, control: usize, to: f64, why: &str) -> Option<Asked> {
+        let of = self.system.controls.get(control)?;
+        let from = self.stands.values.get(control).copied().flatten();
+        let lowered = if self.climb_after(control, from, to) > crate::units::GainDb::ZERO {
+            " The tone is off; it comes back lower, and climbs."
+        } else {
+            ""
+        };
+        Some((spoken(of, from, to), format!("{why}{lowered}"), confirm(Topic::Turn, "Done", None)))
+    }
+
+    fn sought_question(&self) -> Option<Asked> {
+        let Doing::Seek { search, hand, first_heard } = &self.doing else { return None };
+        let why = self.steps.get(self.step).map(|step| step.why.clone()).unwrap_or_default();
+        let matching = self.steps.get(self.step).is_some_and(|step| step.what == StepKind::Match);
+        Some(match (hand, search.want()?) {
+            (Hand::Turn(control, to), Want::Prefer(_)) => {
+                let which = if *first_heard { "the second" } else { "the first" };
+                self.turn_question(
+                    *control,
+                    *to,
+                    &format!("This is for {which} of two; the listener need not know which."),
+                )?
+            }
+            (Hand::Turn(control, to), _) => self.turn_question(*control, *to, &why)?,
+            (Hand::First, _) => (
+                "This is the first of two. Listen to it.".into(),
+                "Then the second is set, and heard, and compared with it.".into(),
+                confirm(Topic::FirstHeard, "Heard", None),
+            ),
+            (Hand::Listen, Want::Hear(_)) if matching => (
+                "Is the low noise louder than the high one?".into(),
+                why,
+                confirm(Topic::LowLouder, "The low one is louder", Some("Not louder")),
+            ),
+            (Hand::Listen, Want::Hear(_)) => (
+                "Where does the bass seem to come from?".into(),
+                why,
+                confirm(Topic::BassPulls, "From the subwoofer", Some("From the main speakers")),
+            ),
+            (Hand::Listen, Want::Prefer(_)) => (
+                "Which was better: fuller bass, and a cleaner start and stop?".into(),
+                why,
+                choose(Topic::Better, ["The first", "The second", "No difference"]),
+            ),
+            (Hand::Listen, Want::Fullest(setups)) => (
+                format!("Which of the {} steps had the fullest bass?", setups.len()),
+                format!("{why} Count them from 1; the number is on the screen while each sounds."),
+                Ask::Number { topic: Topic::Fullest, unit: "", low: 1.0, high: setups.len() as f64, default: None },
+            ),
+        })
+    }
+
+    fn checked_question(&self) -> Asked {
+        let mut options = vec!["Go on".to_owned()];
+        options.extend(self.steps_to_try().into_iter().map(|(_, label)| format!("Set {label} again")));
+        options.push("Hear the notes again".into());
+        let (text, why) = match self.traces.first() {
+            None => ("The notes run through the crossover without a hole or a hump.".into(), String::new()),
+            Some(trace) => (
+                format!(
+                    "{} at {:.0} Hz. Likely {}.",
+                    if trace.deviation_db < 0.0 { "A hole" } else { "A hump" },
+                    trace.frequency_hz,
+                    trace.cause.word()
+                ),
+                trace.cause.next().into(),
+            ),
+        };
+        (text, why, choose(Topic::BlendChecked, options))
+    }
+
+    /// What sounds: each part with the choice that it belongs to and the setting that it is heard in; and from which part on the
+    /// question is open.
+    fn sounds(&self, here: &Here<'_>) -> (Vec<Heard>, usize) {
+        let mut heard = Vec::new();
+        let mut question_at = 0;
+        let loudness = here.loudness;
+        let routes = |own: Own| tones::routes(&self.system, own);
+        let mut add = |choice: usize, setup: &Setup, parts: Vec<Part>| {
+            heard.extend(parts.into_iter().map(|part| Heard { choice, part, setup: setup.clone() }));
+            heard.len()
+        };
+        let stands = &self.stands;
+        match &self.doing {
+            Doing::Connection(round) => {
+                let channels = self.system.channels;
+                match round {
+                    Round::Left | Round::Right => {
+                        let channel = if *round == Round::Left { channels.left } else { channels.right };
+                        let to = tones::alone(&self.system, channel);
+                        add(0, stands, vec![tones::band(loudness, SIDE_HZ, ROUND_S, "noise on one channel", to)]);
+                    }
+                    Round::Middle => {
+                        let same_first = same_comes_first(here.seed);
+                        for (choice, label) in ["the first", "the second"].into_iter().enumerate() {
+                            let opposite = (choice == 0) != same_first;
+                            let to = tones::both_mains(&self.system, opposite);
+                            question_at =
+                                add(choice, stands, vec![tones::band(loudness, MIDDLE_HZ, ROUND_S, label, to)]) - 1;
+                        }
+                    }
+                    Round::Subwoofer(channel) => {
+                        let own = channels.subwoofer.unwrap_or(channels.right);
+                        let to = tones::alone(&self.system, [channels.left, channels.right, own][(*channel).min(2)]);
+                        let deep_hz = (0.6 * self.system.mains.rated_low_hz).clamp(DEEP_HZ.0, DEEP_HZ.1);
+                        add(0, stands, vec![tones::band(loudness, deep_hz, ROUND_S, "deep noise", to)]);
+                    }
+                }
+            }
+            Doing::Seek { search, hand: hand @ (Hand::First | Hand::Listen), first_heard } => {
+                let crossover_hz = self.crossover_hz();
+                match search.want() {
+                    Some(Want::Hear(setup)) => {
+                        let matching = self.steps.get(self.step).is_some_and(|step| step.what == StepKind::Match);
+                        let to = routes(setup.own);
+                        if matching {
+                            add(
+                                0,
+                                &setup,
+                                vec![tones::band(loudness, 0.5 * crossover_hz, ROUND_S, "the low noise", to.clone())],
+                            );
+                            let high = tones::band(loudness, 2.0 * crossover_hz, ROUND_S, "the high noise", to);
+                            question_at = add(1, &setup, vec![high]) - 1;
+                        } else {
+                            add(0, &setup, vec![tones::pull(loudness, to)]);
+                        }
+                    }
+                    Some(Want::Prefer(pair)) => {
+                        let in_one_go = pair[0].values == pair[1].values;
+                        let labels = ["the first", "the second"];
+                        for (choice, (setup, label)) in pair.iter().zip(labels).enumerate() {
+                            let sounds =
+                                in_one_go || (choice == 0) == (*hand == Hand::First) && (*first_heard || choice == 0);
+                            if sounds {
+                                let parts = tones::across(loudness, crossover_hz, label, routes(setup.own));
+                                question_at = add(choice, setup, parts) - 2;
+                            }
+                        }
+                    }
+                    Some(Want::Fullest(setups)) => {
+                        for (choice, setup) in setups.iter().enumerate() {
+                            let label = format!("step {}", choice + 1);
+                            let part = tones::in_a_row(loudness, crossover_hz, &label, routes(setup.own));
+                            question_at = add(choice, setup, vec![part]) - 1;
+                        }
+                    }
+                    None => {}
+                }
+            }
+            Doing::Check(run) => {
+                let to = routes(stands.own);
+                if run.is_first() && !here.meter {
+                    let all = "all notes once, to hear them as a whole";
+                    let parts = run.notes_hz().iter().map(|&hz| tones::band(loudness, hz, OVERVIEW_S, all, to.clone()));
+                    question_at = add(0, stands, parts.collect());
+                }
+                let seconds = if here.meter { METER_S } else { NOTE_S };
+                add(0, stands, vec![tones::band(loudness, run.note_hz(), seconds, &run.note_name(), to)]);
+            }
+            Doing::Verify(_) => {
+                let run = super::check::Run::new(self.crossover_hz());
+                let to = routes(stands.own);
+                let parts = run
+                    .notes_hz()
+                    .iter()
+                    .map(|&hz| tones::band(loudness, hz, SCALE_S, &format!("{hz:.0} Hz"), to.clone()));
+                add(0, stands, parts.collect());
+            }
+            _ => {}
+        }
+        let parts = tones::climbing(heard.iter().map(|heard| heard.part.clone()).collect(), self.climb);
+        for (heard, part) in heard.iter_mut().zip(parts) {
+            heard.part = part;
+        }
+        (heard, question_at)
+    }
+
+    pub(super) fn cue(&self, here: &Here<'_>) -> Option<Cue> {
+        let (heard, question_at) = self.sounds(here);
+        (!heard.is_empty()).then(|| Cue { parts: heard.into_iter().map(|heard| heard.part).collect(), question_at })
+    }
+
+    /// The question as somebody hears it who knows the system.
+    pub(super) fn scene(&self, here: &Here<'_>) -> Scene {
+        let turn = |control: usize, to: f64| match self.system.controls.get(control) {
+            Some(of) => Hearing::Turn { control, role: of.role, on: of.on, to },
+            None => Hearing::Nothing,
+        };
+        let matching = self.steps.get(self.step).is_some_and(|step| step.what == StepKind::Match);
+        let hearing = match &self.doing {
+            Doing::Connection(Round::Left | Round::Right) => Hearing::Side,
+            Doing::Connection(Round::Middle) => Hearing::Middle,
+            Doing::Connection(Round::Subwoofer(_)) => Hearing::SubwooferSounds,
+            Doing::Before { control, .. } | Doing::Recheck(control) => match self.system.controls.get(*control) {
+                Some(of) => Hearing::Before { control: *control, role: of.role, on: of.on },
+                None => Hearing::Nothing,
+            },
+            Doing::Adjust(goal) => self.stands.first_turn(goal).map_or(Hearing::Nothing, |(at, to)| turn(at, to)),
+            Doing::Seek { search, hand, .. } => match (hand, search.want()) {
+                (Hand::Turn(control, to), _) => turn(*control, *to),
+                (Hand::First, _) => Hearing::First,
+                (Hand::Listen, Some(Want::Hear(_))) if matching => Hearing::Louder,
+                (Hand::Listen, Some(Want::Hear(_))) => Hearing::Pull,
+                (Hand::Listen, Some(Want::Prefer(_))) => Hearing::Better,
+                (Hand::Listen, Some(Want::Fullest(_))) => Hearing::Fullest,
+                (Hand::Listen, None) => Hearing::Nothing,
+            },
+            Doing::Check(run) => {
+                Hearing::Note { frequency_hz: run.note_hz(), notes_hz: run.notes_hz().to_vec(), seat: here.seat }
+            }
+            Doing::Verify(seat) => {
+                let run = super::check::Run::new(self.crossover_hz());
+                Hearing::Even { notes_hz: run.notes_hz().to_vec(), seat: *seat }
+            }
+            _ => Hearing::Nothing,
+        };
+        Scene { hearing, sounds: self.sounds(here).0, standing: self.stands.clone() }
+    }
+}
+
+impl State {
+    pub(in crate::routine) fn blend_question(&self) -> Option<Asked> {
+        self.blend.as_ref()?.question(&self.here())
+    }
+
+    pub(in crate::routine) fn blend_cue(&self) -> Option<Cue> {
+        if self.stage != Stage::Blend {
+            return None;
+        }
+        self.blend.as_ref()?.cue(&self.here())
+    }
+
+    /// The open question of the blend as somebody hears it who knows the system.
+    pub fn scene(&self) -> Option<Scene> {
+        if self.stage != Stage::Blend {
+            return None;
+        }
+        self.blend.as_ref().map(|blend| blend.scene(&self.here()))
+    }
+
+    /// Where the reference tone goes while the comfort level is sought: where the blend will sound.
+    pub(in crate::routine) fn comfort_routes(&self) -> Vec<crate::routine::effect::Route> {
+        match (&self.blend, self.is_blending()) {
+            (Some(blend), true) => tones::routes(&blend.system, Own::default()),
+            _ => Vec::new(),
+        }
+    }
+}
