@@ -150,8 +150,10 @@ impl Search {
     pub fn want(&self) -> Option<Want> {
         match self {
             Self::Bracket { bracket, control, around } => {
-                let instruction = bracket.instruction()?;
-                Some(Want::Hear(around.with(*control, instruction.to)))
+                let to = bracket.instruction()?.to;
+                // At first it is heard where it stands, even between two positions of the ladder.
+                let stands = around.values.get(*control).copied().flatten().filter(|_| bracket.answers() == 0);
+                Some(Want::Hear(around.with(*control, stands.unwrap_or(to))))
             }
             Self::Tree { settings, tree, winners, pair, .. } => match tree.after(winners) {
                 Tree::Compare { a, b, .. } => {
@@ -231,7 +233,7 @@ impl Search {
                     }
                 };
                 Found {
-                    setup: around.with(*control, backed_off(of, estimate.value)),
+                    setup: around.with(*control, backed_off(of, estimate.value - estimate.standard_error)),
                     how: "turned up until the bass pulled towards the subwoofer, and back".into(),
                     sure,
                     answers: bracket.answers(),
@@ -256,7 +258,7 @@ impl Search {
     }
 }
 
-/// The highest value that the control can take and that is not over what was found: back off, rather than stay too far.
+/// The highest value that the control can take and that is not over this one: back off, rather than stay too far.
 fn backed_off(of: &Control, value: f64) -> f64 {
     let nearest = of.nearest(value);
     match &of.scale {
@@ -295,14 +297,16 @@ pub(super) fn spoken(of: &Control, from: Option<f64>, to: f64) -> String {
             format!("Set {label} to {value}.")
         };
     };
+    if !of.role.is_loudness() {
+        return format!("Set {label} to {value}.");
+    }
     let halves = if of.is_ratio() { libm::log2(to / from) * FINE_PER_OCTAVE } else { (to - from) / fine_step(of) };
     let way = if to >= from { "up" } else { "back" };
     match halves.abs().round() as u64 {
         1 => format!("Turn {label} {way} half a step, to {value}."),
         2 => format!("Turn {label} {way} one step, to {value}."),
         3 => format!("Turn {label} {way} one and a half steps, to {value}."),
-        halves @ 4..=20 if halves % 2 == 0 => format!("Turn {label} {way} {} steps, to {value}.", halves / 2),
-        halves @ 5..=20 => format!("Turn {label} {way} {} and a half steps, to {value}.", halves / 2),
+        4 => format!("Turn {label} {way} two steps, to {value}."),
         _ => format!("Turn {label} {way} to {value}."),
     }
 }
