@@ -291,7 +291,7 @@ fn is_microphone(evidence: &&Evidence) -> bool {
     matches!(evidence.heard, Heard::Microphone { .. })
 }
 
-fn log(facts: &Facts) -> Markup {
+pub(crate) fn log(facts: &Facts) -> Markup {
     let time = |wall: crate::visit::WallTime| wall.local().strftime("%-d %B %Y, %H:%M").to_string();
     html! {
         section {
@@ -300,11 +300,14 @@ fn log(facts: &Facts) -> Markup {
                 div { dt { "Visit file" } dd { (facts.visit_file) ", " (count(facts.events, "event", "events")) } }
                 div { dt { "Begun" } dd { (time(facts.started)) } }
                 div { dt { "Last event" } dd { (time(facts.ended)) } }
-                div { dt { "Listening" } dd {
+                @if let Some(blend) = &facts.blend {
+                    div { dt { "Blend" } dd { (minutes(blend.seconds)) ", " (count(blend.answers, "answer", "answers")) } }
+                }
+                @if !facts.brief.is_placed() { div { dt { "Listening" } dd {
                     (minutes(facts.listening_s)) ", " (count(facts.stays.len(), "stay", "stays")) ", "
                     (count(facts.evidence.len(), "answer", "answers"))
                     @if facts.taken_back > 0 { "; " (count(facts.taken_back, "answer", "answers")) " taken back" }
-                } }
+                } } }
                 div { dt { "Sound output" } dd { (facts.device) (channels(facts)) } }
                 div { dt { "Seed" } dd { (facts.brief.seed) } }
                 div { dt { "Program" } dd { (facts.program) } }

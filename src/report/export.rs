@@ -4,6 +4,7 @@ use serde::Serialize;
 
 use crate::evidence::{Evidence, Heard};
 use crate::judge::{Estimate, SpotBelief};
+use crate::report::blend::BlendFacts;
 use crate::report::facts::Facts;
 
 /// Raised whenever an older reader could misunderstand a newer export.
@@ -20,6 +21,8 @@ struct Export<'a> {
     notes: Vec<Note<'a>>,
     evidence: Vec<Answer<'a>>,
     ranking: Ranking<'a>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    blend: Option<&'a BlendFacts>,
 }
 
 #[derive(Debug, Serialize)]
@@ -117,6 +120,7 @@ fn export(facts: &Facts) -> Export<'_> {
             caveats: &facts.ranking.caveats,
             spots: facts.ranking.spots.iter().map(|belief| spot(facts, belief)).collect(),
         },
+        blend: facts.blend.as_ref(),
     }
 }
 

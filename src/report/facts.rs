@@ -2,6 +2,7 @@
 
 use crate::evidence::{Evidence, Heard};
 use crate::judge::{Ranking, SpotBelief};
+use crate::report::blend::BlendFacts;
 use crate::room::Room;
 use crate::routine::Brief;
 use crate::units::Dbfs;
@@ -60,6 +61,8 @@ pub struct Facts {
     pub events: usize,
     /// Answers that were taken back or replaced; they are in the visit file, but not in the evidence.
     pub taken_back: usize,
+    /// What the blend came to, if there was one.
+    pub blend: Option<BlendFacts>,
     /// Listening time, seconds of the visit's own clock.
     pub listening_s: f64,
 }

@@ -4,6 +4,7 @@ use std::path::Path;
 
 use crate::evidence::Heard;
 use crate::judge::Ranking;
+use crate::report::blend;
 use crate::report::facts::{Facts, Guarded, NoteLevel, StayFacts};
 use crate::routine::question::Answer;
 use crate::routine::{Event, Stage, State};
@@ -42,7 +43,9 @@ pub fn facts_of(program: &str, file: &Path, opened: &Opened, state: &State, rank
         interruptions: interruptions(opened),
         remarks: remarks(state),
         events: opened.events.len(),
-        taken_back: given.saturating_sub(evidence.len() + matches),
+        taken_back: given
+            .saturating_sub(evidence.len() + matches + state.blend().map_or(0, |blend| blend.rated())),
+        blend: blend::facts_of(state),
         listening_s: state.seconds_spent(),
         evidence,
     }

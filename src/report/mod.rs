@@ -3,6 +3,7 @@
 //! A report is made from [`Facts`] alone, which come from the visit file and the judge. The same facts give the same bytes: times and
 //! the program's version are part of them.
 
+mod blend;
 mod detail;
 mod export;
 mod facts;
@@ -12,6 +13,7 @@ mod sheet;
 mod words;
 mod write;
 
+pub use blend::{BlendFacts, ControlFacts};
 pub use export::{EXPORT_VERSION, evidence_csv, evidence_json};
 pub use facts::{Facts, Guarded, NoteLevel, StayFacts};
 pub use gather::facts_of;

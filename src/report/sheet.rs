@@ -4,6 +4,7 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use crate::draw::{self, Theme};
 use crate::judge::SpotBelief;
+use crate::report::blend::{self, BlendFacts};
 use crate::report::detail;
 use crate::report::export::evidence_json;
 use crate::report::facts::Facts;
@@ -14,7 +15,7 @@ const STYLE: &str = include_str!("sheet.css");
 /// Width of what is printed between the margins of A4, CSS pixels.
 pub(crate) const PAGE: f64 = 688.0;
 /// Width of a picture that is redrawn for a phone.
-const PHONE: f64 = 346.0;
+pub(crate) const PHONE: f64 = 346.0;
 /// Below this level an unmade decibel is not worth a word.
 pub(crate) const NOTABLE_SHORTFALL_DB: f64 = 0.5;
 
@@ -33,22 +34,56 @@ pub fn sheet(facts: &Facts) -> String {
                 style { (PreEscaped(STYLE)) }
             }
             body {
-                section class="page" {
-                    (head(facts))
-                    (place(facts))
-                    (sound(facts))
-                    div class="pair" {
-                        div { (sureness(facts)) (changes(facts)) }
-                        div { (settings(facts)) (cautions(facts)) }
-                    }
+                @match facts.blend.as_ref().filter(|blend| blend.alone) {
+                    Some(alone) => (blend_alone(facts, alone)),
+                    None => (placement(facts)),
                 }
-                (detail::pages(facts))
                 (data_island(facts))
             }
         }
     }
     .into_string()
         + "\n"
+}
+
+/// The place first, and what the blend came to if there was one.
+fn placement(facts: &Facts) -> Markup {
+    html! {
+        section class="page" {
+            (head(facts))
+            (place(facts))
+            (sound(facts))
+            div class="pair" {
+                div { (sureness(facts)) (changes(facts)) }
+                div {
+                    @match &facts.blend {
+                        Some(blended) => (blend::settings(blended)),
+                        None => (settings(facts)),
+                    }
+                    (cautions(facts))
+                }
+            }
+        }
+        (blend::page(facts))
+        @if facts.blend.is_some() { section class="page" { h1 { "While the place was judged" } (settings(facts)) } }
+        (detail::pages(facts))
+    }
+}
+
+/// A visit that was a blend alone.
+fn blend_alone(facts: &Facts, blended: &BlendFacts) -> Markup {
+    html! {
+        section class="page" {
+            (head(facts))
+            (blend::table(blended))
+            (blend::sound(blended))
+            div class="pair" {
+                div { (blend::signed(blended)) }
+                div { (blend::changes()) p class="quiet" { (level_words(facts)) } }
+            }
+        }
+        section class="page" { h1 { "The log" } (detail::log(facts)) }
+    }
 }
 
 fn head(facts: &Facts) -> Markup {

@@ -197,6 +197,7 @@ pub fn facts() -> Facts {
         ],
         events: 341,
         taken_back: 2,
+        blend: None,
         listening_s: 1068.0,
     }
 }

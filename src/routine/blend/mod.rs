@@ -78,6 +78,10 @@ pub struct Blend {
     /// What was found on the subwoofer's own channel and no control could take up.
     left: Option<Own>,
     drifts: Vec<String>,
+    answers: usize,
+    rated: usize,
+    /// From the first answer to the last, visit time.
+    from_to_s: Option<(f64, f64)>,
 }
 
 /// What is being done.
@@ -173,6 +177,9 @@ impl Blend {
             heard_by: None,
             left: None,
             drifts: Vec::new(),
+            answers: 0,
+            rated: 0,
+            from_to_s: None,
             system,
         };
         if brief.system.is_some() {
@@ -250,6 +257,21 @@ impl Blend {
     /// What has drifted since the earlier visit, in words.
     pub fn drifts(&self) -> &[String] {
         &self.drifts
+    }
+
+    /// Answers that count.
+    pub fn answers(&self) -> usize {
+        self.answers
+    }
+
+    /// Of these, notes that were rated or metered.
+    pub fn rated(&self) -> usize {
+        self.rated
+    }
+
+    /// From the first answer to the last, seconds of the visit's own time.
+    pub fn seconds(&self) -> f64 {
+        self.from_to_s.map_or(0.0, |(from_s, to_s)| to_s - from_s)
     }
 
     /// Whether anything was set that could drift.
@@ -496,6 +518,7 @@ impl Blend {
                     return Ok(Flow::On);
                 }
                 self.go_to_step(0, seed);
+                self.count(answer, at.now_s);
                 return Ok(Flow::Comfort);
             }
             (Doing::Recheck(control), answer) => {
@@ -557,7 +580,14 @@ impl Blend {
             }
             _ => return Err(Refusal::WrongKind),
         }
+        self.count(answer, at.now_s);
         Ok(if self.doing == Doing::Over { Flow::Over } else { Flow::On })
+    }
+
+    fn count(&mut self, answer: &Answer, now_s: f64) {
+        self.answers += 1;
+        self.rated += usize::from(matches!(answer, Answer::Rating(_) | Answer::Level(_)));
+        self.from_to_s = Some((self.from_to_s.map_or(now_s, |(from_s, _)| from_s), now_s));
     }
 
     /// An answer to 'what does it show': a number on the scale, or a position.
@@ -748,6 +778,8 @@ pub(in crate::routine) struct Here<'a> {
     pub seat: usize,
     /// A meter is at hand.
     pub meter: bool,
+    /// Visit time.
+    pub now_s: f64,
     /// Where a note is heard, for the question about it.
     pub spot: usize,
     /// What levels hang on.
@@ -762,6 +794,7 @@ impl State {
             seat_names: &self.room.seats,
             seat: self.brief.seat,
             meter: self.kit.meter == Some(true),
+            now_s: self.now_s,
             spot: self.chosen().unwrap_or(0),
             loudness: tones::Loudness {
                 reference: self.reference_level(),

@@ -222,14 +222,27 @@ impl Search {
             Self::Bracket { bracket, control, around } => {
                 let estimate = bracket.estimate()?;
                 let of = system.controls.get(*control)?;
+                // No figure is known better than half of what can be turned.
+                let least = 0.5 * fine_step(of);
                 let sure = match (estimate.at_the_end, estimate.agreed) {
                     (true, _) => "the control ended before it had gone too far".to_owned(),
                     (_, true) => format!(
                         "two runs from both sides agreed; give or take {}",
-                        of.say(estimate.standard_error.max(0.1))
+                        of.say(estimate.standard_error.max(least).max(if of.unit == Unit::Decibel {
+                            0.5
+                        } else {
+                            1.0
+                        }))
                     ),
                     (_, false) => {
-                        format!("the runs did not agree; give or take {}", of.say(estimate.standard_error.max(0.1)))
+                        format!(
+                            "the runs did not agree; give or take {}",
+                            of.say(estimate.standard_error.max(least).max(if of.unit == Unit::Decibel {
+                                0.5
+                            } else {
+                                1.0
+                            }))
+                        )
                     }
                 };
                 Found {
