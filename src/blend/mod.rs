@@ -7,6 +7,7 @@ pub mod control;
 pub mod sum;
 pub mod system;
 pub mod trace;
+pub mod tune;
 pub mod wiring;
 
 pub use control::{Control, Device, Role, Scale, Unit};

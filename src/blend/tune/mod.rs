@@ -1,0 +1,292 @@
+//! Polarity, phase, delay, level and low-pass together, by ear: which setting to hear next, and which one to keep.
+//!
+//! Steady noise in narrow bands across the crossover is rated against a reference that only the main speakers play. What is
+//! heard at a few settings says how loud mains and subwoofer arrive, band by band, and how they stand in phase: a model of
+//! the two (filters, delay, polarity, and whatever smooth response the room adds) is held against the answers, and the
+//! setting with the flattest expected sum is heard next. It is done when the setting it would choose has been heard and no
+//! other promises to be flatter by more than a little.
+//!
+//! * `model`: what a setting does to the two, and what would be heard;
+//! * `belief`: what the answers so far say about the two, with its doubt (Laplace's approximation for each of several
+//!   delays and both polarities);
+//! * `search`: the flattest setting of the controls under that belief.
+
+mod belief;
+mod model;
+mod search;
+
+use serde::{Deserialize, Serialize};
+
+use crate::blend::control::{Device, Role};
+use crate::blend::system::System;
+use crate::evidence::Heard;
+
+pub use belief::Belief;
+
+/// Bands are heard at these places around the crossover, octaves; each is as wide as they are apart.
+const BANDS_OCTAVES: [f64; 8] =
+    [-7.0 / 12.0, -5.0 / 12.0, -0.25, -1.0 / 12.0, 1.0 / 12.0, 0.25, 5.0 / 12.0, 7.0 / 12.0];
+/// Half the width of a band, octaves.
+pub const BAND_HALF_WIDTH_OCTAVES: f64 = 1.0 / 12.0;
+
+/// The reference for the ratings: a band this many times the crossover, where the main speakers play alone.
+pub const REFERENCE_RATIO: f64 = 3.0;
+
+/// What is to be tuned.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Case {
+    /// The system with its controls.
+    pub system: System,
+    /// Where mains and subwoofer meet, Hz; stays the same whatever the controls do.
+    pub crossover_hz: f64,
+    /// Order of the subwoofer's low-pass (6 dB per octave each), where it is known.
+    pub low_pass_order: Option<f64>,
+    /// Where each control stands at the beginning, in the system's order.
+    pub start: Vec<f64>,
+    /// Controls that the program can imitate on the subwoofer's own channel, so that nobody has to turn them while listening.
+    pub reached: Vec<bool>,
+    /// The person's time, seconds.
+    pub budget_s: f64,
+    /// Everything random hangs on this.
+    pub seed: u64,
+}
+
+/// What sounds.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Sounding {
+    /// The main speakers alone.
+    Mains,
+    /// Both.
+    Both,
+}
+
+/// One setting and the bands heard at it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Pass {
+    /// Where each control stands, in the system's order.
+    pub setting: Vec<f64>,
+    /// What sounds.
+    pub sounding: Sounding,
+    /// Middles of the bands to rate, in the order in which they sound, Hz.
+    pub bands_hz: Vec<f64>,
+    /// What was heard so far, as many as there are answers; `None` for a band left out.
+    pub heard: Vec<Option<Heard>>,
+}
+
+/// What comes next.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Next {
+    /// Hear this setting.
+    Hear(Pass),
+    /// Done.
+    Keep(Outcome),
+}
+
+/// The result.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Outcome {
+    /// Where each control is to stand, in the system's order.
+    pub setting: Vec<f64>,
+    /// The expected worst deviation of the sum from its own mean around the crossover, dB, and the values it exceeds nine
+    /// times and one time in ten.
+    pub worst_db: [f64; 3],
+    /// The same for the best setting with the polarity turned over; `None` if polarity cannot be turned.
+    pub other_polarity_db: Option<f64>,
+    /// Chance that the polarity kept is the better one, with the rest set to suit.
+    pub polarity_surely: Option<f64>,
+    /// The person's time so far, seconds, by the usual pace.
+    pub seconds: f64,
+    /// It ended because the time was up, not because nothing better was in sight.
+    pub out_of_time: bool,
+}
+
+/// Tuning in progress.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Tuner {
+    case: Case,
+    passes: Vec<Pass>,
+}
+
+/// Listening to one band and answering, seconds (*common practice*).
+const BAND_S: f64 = 3.5;
+/// The reference before a pass, seconds.
+const REFERENCE_S: f64 = 3.0;
+/// Setting the subwoofer's own controls, and the processor's from the seat, seconds; each further control on the same box.
+const SUBWOOFER_S: f64 = 15.0;
+const PROCESSOR_S: f64 = 8.0;
+const FURTHER_S: f64 = 4.0;
+/// No setting that promises less than this over the one at hand is worth hearing, dB.
+const WORTHWHILE_DB: f64 = 0.25;
+/// At least so many passes with both sounding before it is done.
+const FEWEST_PASSES: usize = 4;
+
+impl Case {
+    /// How long it takes to go from one setting to another, seconds.
+    pub fn turning_s(&self, from: &[f64], to: &[f64], all_by_hand: bool) -> f64 {
+        let changed = |on: Device| {
+            let controls = self.system.controls.iter().enumerate();
+            controls
+                .filter(|(at, control)| {
+                    control.on == on && (from[*at] - to[*at]).abs() > 1e-9 && (all_by_hand || !self.reached[*at])
+                })
+                .count()
+        };
+        let time = |count: usize, first_s: f64| if count == 0 { 0.0 } else { first_s + FURTHER_S * (count - 1) as f64 };
+        time(changed(Device::Subwoofer), SUBWOOFER_S) + time(changed(Device::Processor), PROCESSOR_S)
+    }
+
+    fn positions(&self) -> Vec<Vec<f64>> {
+        self.system
+            .controls
+            .iter()
+            .zip(&self.start)
+            .map(|(control, &start)| search::positions(control, start))
+            .collect()
+    }
+
+    /// The control that turns the polarity over, as its position in the list and the two values.
+    fn polarity(&self) -> Option<usize> {
+        self.system.controls.iter().position(|control| control.role == Role::Polarity)
+    }
+}
+
+impl Tuner {
+    /// Begins at the case's start.
+    pub fn new(case: Case) -> Self {
+        Self { case, passes: Vec::new() }
+    }
+
+    /// What has been heard.
+    pub fn passes(&self) -> &[Pass] {
+        &self.passes
+    }
+
+    /// Takes a pass with its answers.
+    pub fn take(&mut self, pass: Pass) {
+        self.passes.push(pass);
+    }
+
+    /// Takes the last pass back: `None` if there is none.
+    pub fn back(&mut self) -> Option<Pass> {
+        self.passes.pop()
+    }
+
+    /// The person's time so far, by the usual pace, seconds; with the controls then turned to `last`.
+    pub fn seconds(&self, last: Option<&[f64]>) -> f64 {
+        let mut stands: &[f64] = &self.case.start;
+        let mut seconds = 0.0;
+        for pass in &self.passes {
+            seconds += self.case.turning_s(stands, &pass.setting, false);
+            // The subwoofer off and on again, where the program cannot do it.
+            if pass.sounding == Sounding::Mains && !self.case.reached.iter().any(|reached| *reached) {
+                seconds += 2.0 * SUBWOOFER_S;
+            }
+            seconds += REFERENCE_S + BAND_S * pass.heard.len() as f64;
+            stands = &pass.setting;
+        }
+        // What the program only imitated is set for good.
+        seconds + last.map_or(0.0, |last| self.case.turning_s(&self.case.start, last, true))
+    }
+
+    /// What comes next. Thinks for a while; the same answers lead to the same.
+    pub fn next(&self) -> Next {
+        let case = &self.case;
+        let both = self.passes.iter().filter(|pass| pass.sounding == Sounding::Both).count();
+        if self.passes.is_empty() {
+            return self.hear(case.start.clone(), Sounding::Both);
+        }
+        let belief = Belief::new(case, &self.passes);
+        let positions = case.positions();
+        let draws = belief.draws(search::DRAWS, case.seed);
+        let best = search::flattest(case, &draws, &positions, self.starts(), None);
+        let heard_best = self.passes.iter().any(|pass| pass.sounding == Sounding::Both && pass.setting == best.setting);
+        let seconds = self.seconds(Some(&best.setting));
+        let one_more_s = self.case.turning_s(&self.passes[self.passes.len() - 1].setting, &best.setting, false)
+            + REFERENCE_S
+            + BAND_S * BANDS_OCTAVES.len() as f64;
+        let out_of_time = seconds + one_more_s > case.budget_s;
+        if !out_of_time && self.passes.len() == 1 {
+            return self.hear(case.start.clone(), Sounding::Mains);
+        }
+        if !out_of_time && !(heard_best && both >= FEWEST_PASSES) {
+            if let Some(setting) = self.to_hear(&belief, &positions, &best, heard_best) {
+                return self.hear(setting, Sounding::Both);
+            }
+        }
+        self.keep(&draws, &positions, best, seconds, out_of_time && !heard_best)
+    }
+
+    fn starts(&self) -> Vec<Vec<f64>> {
+        let mut starts = vec![self.case.start.clone()];
+        for pass in self.passes.iter().rev().take(3) {
+            if !starts.contains(&pass.setting) {
+                starts.push(pass.setting.clone());
+            }
+        }
+        starts
+    }
+
+    fn to_hear(
+        &self,
+        belief: &Belief,
+        positions: &[Vec<f64>],
+        best: &search::Found,
+        heard_best: bool,
+    ) -> Option<Vec<f64>> {
+        if !heard_best {
+            return Some(best.setting.clone());
+        }
+        // The best has been heard already: what would be best if one of the possible systems were the real one?
+        let draws = belief.draws(1, self.case.seed ^ self.passes.len() as u64);
+        let other = search::flattest(&self.case, &draws, positions, self.starts(), None);
+        let heard = self.passes.iter().any(|pass| pass.setting == other.setting);
+        (!heard).then_some(other.setting)
+    }
+
+    fn keep(
+        &self,
+        draws: &[model::Draw],
+        positions: &[Vec<f64>],
+        best: search::Found,
+        seconds: f64,
+        out_of_time: bool,
+    ) -> Next {
+        let mut worst_db = search::each(&self.case, draws, &best.setting);
+        worst_db.sort_by(f64::total_cmp);
+        let share = |share: f64| worst_db[((worst_db.len() - 1) as f64 * share).round() as usize];
+        let mean_db = worst_db.iter().sum::<f64>() / worst_db.len() as f64;
+        let other = self.case.polarity().map(|at| {
+            let kept = best.setting[at];
+            search::flattest(&self.case, draws, positions, self.starts(), Some((at, 180.0 - kept)))
+        });
+        let surely = other.as_ref().map(|other| {
+            let ours = search::each(&self.case, draws, &best.setting);
+            let theirs = search::each(&self.case, draws, &other.setting);
+            ours.iter().zip(&theirs).filter(|(a, b)| a <= b).count() as f64 / ours.len() as f64
+        });
+        Next::Keep(Outcome {
+            worst_db: [mean_db, share(0.1), share(0.9)],
+            other_polarity_db: other.map(|other| other.expected_db),
+            polarity_surely: surely,
+            setting: best.setting,
+            seconds,
+            out_of_time,
+        })
+    }
+
+    /// A pass at a setting, the bands in an order of its own.
+    fn hear(&self, setting: Vec<f64>, sounding: Sounding) -> Next {
+        let mut bands_hz: Vec<f64> =
+            BANDS_OCTAVES.iter().map(|octaves| self.case.crossover_hz * libm::exp2(*octaves)).collect();
+        crate::random::Random::new(self.case.seed, self.passes.len() as u64).shuffle(&mut bands_hz);
+        Next::Hear(Pass { setting, sounding, bands_hz, heard: Vec::new() })
+    }
+}
+
+/// Whether a step is worth taking at all.
+#[allow(dead_code)]
+fn is_worthwhile(gain_db: f64) -> bool {
+    gain_db > WORTHWHILE_DB
+}

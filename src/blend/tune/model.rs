@@ -1,0 +1,254 @@
+//! What a setting of the controls does to mains and subwoofer, and what would then be heard.
+
+use std::f64::consts::{LN_10, PI, TAU};
+
+use crate::acoustics::crossover::{Alignment, EvenOrder, Filter, Order, Side};
+use crate::blend::control::{Role, Unit};
+use crate::blend::sum::PhaseControl;
+use crate::blend::tune::{BAND_HALF_WIDTH_OCTAVES, Case, Sounding};
+
+/// Points to the octave, and their number either side of the crossover.
+const PER_OCTAVE: f64 = 12.0;
+const EITHER_SIDE: i32 = 9;
+/// Points of the model.
+pub const POINTS: usize = 2 * EITHER_SIDE as usize + 1;
+/// A level knob without figures covers about this over its travel (*common practice*), dB.
+const TRAVEL_DB: f64 = 40.0;
+/// A low-pass knob without figures goes from here over so many octaves (*common practice*).
+const TRAVEL_FROM_HZ: f64 = 40.0;
+const TRAVEL_OCTAVES: f64 = 2.0;
+
+/// Unknowns that are one number each, after the four curves.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Scalar {
+    /// How far the low-pass's marks are off, octaves.
+    LowPassOff,
+    /// Steepness of the low-pass over that of the fourth-order Linkwitz-Riley filter.
+    LowPassSlope,
+    /// What the level control does over what it says.
+    LevelScale,
+    /// What the phase control does over what it says.
+    PhaseScale,
+    /// Delay over that of the hypothesis, milliseconds.
+    Delay,
+    /// How far differences are stretched in the person's answers.
+    Stretch,
+    /// What a meter reads when the reference's loudness is met, dB.
+    Meter,
+}
+
+/// How many there are.
+pub const SCALARS: usize = 7;
+
+/// Where the unknowns lie in their vector.
+pub const MAINS: usize = 0;
+pub const SUBWOOFER: usize = POINTS;
+pub const PHASE: usize = 2 * POINTS;
+pub const CONTOUR: usize = 3 * POINTS;
+pub const FIRST_SCALAR: usize = 4 * POINTS;
+pub const FIRST_PASS: usize = FIRST_SCALAR + SCALARS;
+
+impl Scalar {
+    /// Its place in the vector of unknowns.
+    pub const fn at(self) -> usize {
+        FIRST_SCALAR + self as usize
+    }
+}
+
+/// Frequencies of the model's points, Hz.
+pub fn grid_hz(crossover_hz: f64) -> [f64; POINTS] {
+    std::array::from_fn(|k| crossover_hz * libm::exp2((k as f64 - f64::from(EITHER_SIDE)) / PER_OCTAVE))
+}
+
+/// The points under a band, with their weights (power, trapezoid).
+pub fn under_band(crossover_hz: f64, band_hz: f64) -> Vec<(usize, f64)> {
+    let middle = libm::log2(band_hz / crossover_hz) * PER_OCTAVE + f64::from(EITHER_SIDE);
+    let reach = BAND_HALF_WIDTH_OCTAVES * PER_OCTAVE;
+    let points = (0..POINTS).filter_map(|k| {
+        let apart = (k as f64 - middle).abs();
+        (apart <= reach + 1e-6).then_some((k, if apart > reach - 1e-6 { 0.5 } else { 1.0 }))
+    });
+    let points: Vec<(usize, f64)> = points.collect();
+    let total: f64 = points.iter().map(|point| point.1).sum();
+    points.into_iter().map(|(k, weight)| (k, weight / total)).collect()
+}
+
+/// What one setting does: everything that does not depend on the unknowns.
+#[derive(Debug, Clone)]
+pub struct Effect {
+    low_pass_hz: Vec<f64>,
+    high_pass_hz: Vec<f64>,
+    level_db: f64,
+    phase_degrees: Option<f64>,
+    inverted: bool,
+    later_s: f64,
+}
+
+impl Effect {
+    /// Of a setting of the case's controls. Level counts from the case's start.
+    pub fn of(case: &Case, setting: &[f64]) -> Self {
+        let mut effect = Self {
+            low_pass_hz: Vec::new(),
+            high_pass_hz: Vec::new(),
+            level_db: 0.0,
+            phase_degrees: None,
+            inverted: false,
+            later_s: 0.0,
+        };
+        for ((control, &value), &start) in case.system.controls.iter().zip(setting).zip(&case.start) {
+            let (low, high) = control.ends();
+            let travel = |value: f64| (value - low) / (high - low);
+            let hertz = |value: f64| match control.unit {
+                Unit::Percent => TRAVEL_FROM_HZ * libm::exp2(TRAVEL_OCTAVES * travel(value)),
+                _ => value,
+            };
+            match control.role {
+                Role::LowPass => effect.low_pass_hz.push(hertz(value)),
+                Role::HighPass => effect.high_pass_hz.push(hertz(value)),
+                Role::Crossover => {
+                    effect.low_pass_hz.push(hertz(value));
+                    effect.high_pass_hz.push(hertz(value));
+                }
+                Role::Level if control.unit == Unit::Percent => {
+                    effect.level_db += TRAVEL_DB * (travel(value) - travel(start));
+                }
+                Role::Level => effect.level_db += value - start,
+                Role::Phase => effect.phase_degrees = Some(effect.phase_degrees.unwrap_or(0.0) + value),
+                Role::Polarity => effect.inverted ^= value > 90.0,
+                Role::Delay | Role::Distance => {
+                    let now = control.as_delay_s(start).unwrap_or(0.0);
+                    effect.later_s += control.as_delay_s(value).unwrap_or(now) - now;
+                }
+                Role::Contour => {}
+            }
+        }
+        effect
+    }
+
+    /// What it does at the model's points, given the unknowns that are about controls.
+    pub fn at_points(&self, case: &Case, known: Known) -> Points {
+        let grid = grid_hz(case.crossover_hz);
+        let mut points = Points {
+            mains_db: [0.0; POINTS],
+            subwoofer_db: [self.level_db * known.level_scale; POINTS],
+            phase: [0.0; POINTS],
+        };
+        let steep = Alignment::LinkwitzRiley(EvenOrder::try_from(4).unwrap_or_else(|_| unreachable!()));
+        let twelve = Alignment::Butterworth(Order::try_from(2).unwrap_or_else(|_| unreachable!()));
+        for (k, &hz) in grid.iter().enumerate() {
+            for &corner_hz in &self.high_pass_hz {
+                let response = Filter { alignment: twelve, side: Side::HighPass, corner_hz }.response(hz);
+                points.mains_db[k] += response.db();
+                points.phase[k] -= response.phase_deg() * PI / 180.0;
+            }
+            for &corner_hz in &self.low_pass_hz {
+                let corner_hz = corner_hz * libm::exp2(known.low_pass_off);
+                let response = Filter { alignment: steep, side: Side::LowPass, corner_hz }.response(hz);
+                points.subwoofer_db[k] += known.low_pass_slope * response.db();
+                // From 0 at the bottom down to -360 degrees: the phase without its jump.
+                let degrees = response.phase_deg();
+                let falling = if degrees > 0.0 { degrees - 360.0 } else { degrees };
+                points.phase[k] += known.low_pass_slope * falling * PI / 180.0;
+            }
+            if let Some(degrees) = self.phase_degrees {
+                let rest = degrees.rem_euclid(360.0);
+                let (inside, half) = if rest > 180.0 { (rest - 180.0, PI) } else { (rest, 0.0) };
+                let degrees = (inside * known.phase_scale).clamp(0.0, 180.0);
+                let turned = if degrees >= 180.0 {
+                    -PI
+                } else {
+                    let response = PhaseControl { degrees, at_hz: case.crossover_hz }.response(hz);
+                    response.phase_deg() * PI / 180.0
+                };
+                points.phase[k] += turned - half;
+            }
+            if self.inverted {
+                points.phase[k] += PI;
+            }
+            points.phase[k] -= TAU * hz * self.later_s;
+        }
+        points
+    }
+}
+
+/// The unknowns about controls.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Known {
+    pub low_pass_off: f64,
+    pub low_pass_slope: f64,
+    pub level_scale: f64,
+    pub phase_scale: f64,
+}
+
+impl Known {
+    /// Out of the vector of unknowns.
+    pub fn of(unknowns: &[f64]) -> Self {
+        Self {
+            low_pass_off: unknowns[Scalar::LowPassOff.at()],
+            low_pass_slope: unknowns[Scalar::LowPassSlope.at()].clamp(0.2, 1.6),
+            level_scale: unknowns[Scalar::LevelScale.at()].clamp(0.2, 3.0),
+            phase_scale: unknowns[Scalar::PhaseScale.at()].clamp(0.3, 2.0),
+        }
+    }
+}
+
+/// What a setting adds at the model's points.
+#[derive(Debug, Clone)]
+pub struct Points {
+    pub mains_db: [f64; POINTS],
+    pub subwoofer_db: [f64; POINTS],
+    /// Of the subwoofer against the mains, radians.
+    pub phase: [f64; POINTS],
+}
+
+/// One possible system: what the room and the speakers do at the model's points with no control in the way.
+#[derive(Debug, Clone)]
+pub struct Draw {
+    pub mains_db: [f64; POINTS],
+    pub subwoofer_db: [f64; POINTS],
+    pub phase: [f64; POINTS],
+    pub known: Known,
+}
+
+impl Draw {
+    /// Out of a vector of unknowns, under a hypothesis about delay and polarity.
+    pub fn of(case: &Case, unknowns: &[f64], hypothesis: Hypothesis) -> Self {
+        let grid = grid_hz(case.crossover_hz);
+        let late_s = hypothesis.late_s + unknowns[Scalar::Delay.at()] * 1e-3;
+        let turned = if hypothesis.inverted { PI } else { 0.0 };
+        Self {
+            mains_db: std::array::from_fn(|k| unknowns[MAINS + k]),
+            subwoofer_db: std::array::from_fn(|k| unknowns[SUBWOOFER + k]),
+            phase: std::array::from_fn(|k| unknowns[PHASE + k] + turned - TAU * grid[k] * late_s),
+            known: Known::of(unknowns),
+        }
+    }
+
+    /// Power of the sum at the model's points.
+    pub fn power(&self, points: &Points) -> [f64; POINTS] {
+        std::array::from_fn(|k| {
+            let a = amplitude(self.mains_db[k] + points.mains_db[k]);
+            let b = amplitude(self.subwoofer_db[k] + points.subwoofer_db[k]);
+            power(a, b, self.phase[k] + points.phase[k], Sounding::Both)
+        })
+    }
+}
+
+/// What the subwoofer is taken to be late by against the mains at the start, and whether it is turned over.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Hypothesis {
+    pub late_s: f64,
+    pub inverted: bool,
+}
+
+pub fn amplitude(db: f64) -> f64 {
+    libm::exp(db * (LN_10 / 20.0))
+}
+
+/// Power of what sounds; never quite nothing, because no room cancels completely.
+pub fn power(a: f64, b: f64, phase: f64, sounding: Sounding) -> f64 {
+    match sounding {
+        Sounding::Mains => a * a,
+        Sounding::Both => a * a + b * b + 2.0 * a * b * libm::cos(phase) + 1e-3 * (a * a + b * b),
+    }
+}
