@@ -2,6 +2,7 @@
 
 use std::sync::Arc;
 
+use crate::blend::tune::Tuner;
 use crate::conductor::Conductor;
 use crate::judge::{Judge, Ranking};
 use crate::room::Room;
@@ -47,6 +48,20 @@ impl Conductor {
         });
         if let Err(error) = thinking {
             self.notice(format!("The judge could not be asked: {error}. Close other programs and undo once."));
+        }
+    }
+
+    /// Which setting of the blend comes next is thought out on a thread of its own as well.
+    pub(super) fn think_out(&mut self, tuner: Tuner) {
+        let answer = self.tuned.0.clone();
+        let thinking = std::thread::Builder::new().name("tuner".into()).spawn(move || {
+            // Nobody waits for it any more if the program is ending.
+            let _ = answer.send((tuner.passes().len(), tuner.next()));
+        });
+        if let Err(error) = thinking {
+            self.notice(format!(
+                "The next setting could not be thought out: {error}. Close other programs and undo once."
+            ));
         }
     }
 

@@ -23,6 +23,7 @@ pub use player::Player;
 use player::Told;
 use watch::Watch;
 
+use crate::blend::tune::Next;
 use crate::judge::Ranking;
 use crate::routine::question::QuestionId;
 use crate::routine::{Effect, Event, State};
@@ -99,6 +100,8 @@ pub struct Conductor {
     actions: Receiver<(FaceId, Action)>,
     entrance: Option<Sender<(FaceId, Action)>>,
     judged: (Sender<Judged>, Receiver<Judged>),
+    /// What was thought out for the blend, from how many settings heard.
+    tuned: (Sender<(usize, Next)>, Receiver<(usize, Next)>),
     seated: Option<Seated>,
     faces: Vec<FaceLine>,
     watch: Watch,
@@ -137,6 +140,7 @@ impl Conductor {
             actions,
             entrance: Some(entrance),
             judged: unbounded(),
+            tuned: unbounded(),
             seated: None,
             faces: Vec::new(),
             pending: None,
@@ -205,6 +209,13 @@ impl Conductor {
             recv(self.judged.1) -> judged => {
                 if let Ok(judged) = judged {
                     self.judged(judged);
+                }
+            },
+            recv(self.tuned.1) -> tuned => {
+                if let Ok((passes, next)) = tuned {
+                    self.changed = true;
+                    // One that nobody waits for any more is refused by the routine, without a word to anybody.
+                    self.facts.push_front(Event::Tuned { passes, next });
                 }
             },
             recv(self.watch.signals) -> signal => {

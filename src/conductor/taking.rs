@@ -112,6 +112,7 @@ impl Conductor {
                 self.hear(told);
             }
             Effect::Consult => self.consult(self.baton.state.consultation()),
+            Effect::Tune(tuner) => self.think_out(*tuner),
         }
     }
 }

@@ -18,8 +18,11 @@ macro_rules! embed {
 }
 
 /// Routines.
-pub const ROUTINES: Kind =
-    Kind { what: "routine", folder: "routines", embedded: &[embed!("two-channel"), embed!("lfe"), embed!("both")] };
+pub const ROUTINES: Kind = Kind {
+    what: "routine",
+    folder: "routines",
+    embedded: &[embed!("two-channel"), embed!("lfe"), embed!("both"), embed!("assistant")],
+};
 
 /// The steps of a blend.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -77,6 +80,8 @@ pub enum StepKind {
     Tree(Vec<Pair>),
     /// From the extremes of the control closer and closer to 0; keep the favourite.
     Narrow,
+    /// Low-pass, level, polarity, phase and time together, by rated bands across the crossover.
+    Tune,
     /// Polarity and delay on the subwoofer's own channel, without a hand on any knob.
     Sweep,
     /// Make a band below and a band above the crossover equally loud, with this control.
@@ -152,8 +157,8 @@ pub enum Condition {
 }
 
 /// What can be written after `do`.
-const DEEDS: [&str; 11] =
-    ["connection", "set", "bracket", "tree", "narrow", "sweep", "match", "film", "say", "check", "verify"];
+const DEEDS: [&str; 12] =
+    ["connection", "set", "tune", "bracket", "tree", "narrow", "sweep", "match", "film", "say", "check", "verify"];
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -231,6 +236,7 @@ impl StepFile {
             "bracket" => StepKind::Bracket,
             "tree" => StepKind::Tree(tree(label, text, self.pair)?),
             "narrow" => StepKind::Narrow,
+            "tune" => StepKind::Tune,
             "sweep" => StepKind::Sweep,
             "match" => StepKind::Match,
             "film" => StepKind::Film(
@@ -332,7 +338,7 @@ mod tests {
 
     #[test]
     fn the_phase_tree_is_the_trades() {
-        let routine = routine("two-channel", None).unwrap();
+        let routine = routine("assistant", None).unwrap();
         let tree = routine.steps.iter().find_map(|step| match &step.what {
             StepKind::Tree(pairs) if pairs.len() > 1 => Some(pairs),
             _ => None,

@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::blend::tune::Tuner;
 use crate::signal::Recipe;
 use crate::units::{Dbfs, GainDb};
 
@@ -20,6 +21,8 @@ pub enum Effect {
     Ceiling(Dbfs),
     /// Ask the judge; its answer comes back as [`crate::routine::Event::Advised`].
     Consult,
+    /// Think out which setting of the blend to hear next; the answer comes back as [`crate::routine::Event::Tuned`].
+    Tune(Box<Tuner>),
 }
 
 /// Tones to be played one after the other for one question.

@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::blend::tune::Next;
 use crate::judge::Advice;
 use crate::routine::brief::AnswerBy;
 use crate::routine::effect::Route;
@@ -87,6 +88,13 @@ pub enum Event {
         expected_regret_db: f64,
         /// How probable it is that the leader is the best.
         probability_best: f64,
+    },
+    /// It was thought out which setting of the blend to hear next, or which to keep.
+    Tuned {
+        /// From how many settings heard so far.
+        passes: usize,
+        /// What comes next.
+        next: Next,
     },
     /// A tone was played.
     Sounded {

@@ -219,6 +219,7 @@ impl State {
                     probability_best: *probability_best,
                 })?;
             }
+            Event::Tuned { passes, next } => self.take_thought(*passes, next)?,
             Event::Opened { .. } | Event::DeviceBack => self.start_low(),
             Event::DeviceLost { .. } => asks_anew = false,
             Event::Sounded { .. } | Event::Guarded { .. } => {

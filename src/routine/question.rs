@@ -224,6 +224,8 @@ pub enum Topic {
     Better,
     /// Which of several is the fullest.
     Fullest,
+    /// The subwoofer is switched off, or on again.
+    SubwooferSwitched,
     /// What the notes across the crossover say was read.
     BlendChecked,
     /// Whether the notes sound even at a seat.

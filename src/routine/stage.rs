@@ -170,6 +170,9 @@ impl State {
         if self.stage == Stage::Consult {
             return vec![Effect::Hush, Effect::Consult];
         }
+        if let (Stage::Blend, Some(tuner)) = (&self.stage, self.blend.as_ref().and_then(|blend| blend.to_think())) {
+            return vec![Effect::Hush, Effect::Tune(Box::new(tuner.clone()))];
+        }
         match self.cue() {
             Some(cue) => vec![Effect::Ceiling(self.ceiling()), Effect::Play(cue)],
             None => vec![Effect::Hush],

@@ -45,7 +45,7 @@ impl Run {
 
     /// Its nearest musical note.
     pub fn note_name(&self) -> String {
-        nearest(self.note_hz(), A4_HZ).map_or_else(String::new, |nearest| nearest.note.to_string())
+        note_name(self.note_hz())
     }
 
     /// Whether none was heard yet.
@@ -58,4 +58,9 @@ impl Run {
         self.at += 1;
         self.at < self.order.len()
     }
+}
+
+/// The musical note nearest to a frequency.
+pub(super) fn note_name(frequency_hz: f64) -> String {
+    nearest(frequency_hz, A4_HZ).map_or_else(String::new, |nearest| nearest.note.to_string())
 }

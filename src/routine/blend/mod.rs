@@ -13,11 +13,13 @@ pub mod setup;
 #[cfg(test)]
 mod tests;
 mod tones;
+mod tuning;
 
 use serde::{Deserialize, Serialize};
 
 use crate::blend::compare::Choice;
 use crate::blend::trace::{Trace, traces};
+use crate::blend::tune::{Next, Tuner};
 use crate::blend::wiring::{Middle, Side, Wiring};
 use crate::blend::{Connection, Control, Role, Scale, System, Unit};
 use crate::evidence::Rating;
@@ -33,6 +35,7 @@ pub use kit::KitStep;
 pub use record::{Decision, NoteHeard, Previous, SeatHeard};
 use search::{Search, Want, translated};
 pub use setup::{Own, Setup};
+use tuning::{At, Tuning};
 
 /// Sets the draws of the blend apart from all others.
 const BLEND: u64 = 0x62_6c_65_6e;
@@ -108,6 +111,8 @@ pub(super) enum Doing {
         /// The first of two was heard already, and the second is being set.
         first_heard: bool,
     },
+    /// Bands are rated at a few settings.
+    Tune(Box<Tuning>),
     /// Knobs are turned to where they belong; then the next step.
     Adjust(Setup),
     /// What a control that was written down shows today.
@@ -367,6 +372,8 @@ impl Blend {
             (StepKind::Sweep, _) if self.system.channels.subwoofer.is_some() => {
                 Some(seek(Search::scan(&self.stands, self.crossover_hz(), seed)))
             }
+            (StepKind::Tune, _) => Tuning::begin(&self.system, &self.stands, self.crossover_hz(), seed)
+                .map(|tuning| Doing::Tune(Box::new(tuning))),
             (StepKind::Check, _) => Some(Doing::Check(Run::new(self.crossover_hz()))),
             (StepKind::Verify, _) => {
                 self.seats.clear();
@@ -567,6 +574,7 @@ impl Blend {
             (Doing::Seek { search, hand, first_heard }, answer) => {
                 self.sought(search, hand, first_heard, answer, seed)?;
             }
+            (Doing::Tune(tuning), answer) => self.tuned(*tuning, answer, seed)?,
             (Doing::Check(run), answer) => self.noted(run, answer)?,
             (Doing::Checked, &Answer::Choice(option)) => self.after_check(option, seed),
             (Doing::Verify(seat), Answer::Yes | Answer::No) => {
@@ -697,6 +705,55 @@ impl Blend {
         }
     }
 
+    fn tuned(&mut self, mut tuning: Tuning, answer: &Answer, seed: u64) -> Result<(), Refusal> {
+        match (tuning.at(&self.stands), answer) {
+            (At::Turn(control, to), Answer::Yes) => self.turned(control, to),
+            (At::Turn(..) | At::Thinking, _) => return Err(Refusal::WrongKind),
+            (at, answer) => tuning.answer(at, answer)?,
+        }
+        self.doing = Doing::Tune(Box::new(tuning));
+        self.keep_tuned(seed);
+        Ok(())
+    }
+
+    /// What has to be thought out before anything can be asked.
+    pub(super) fn to_think(&self) -> Option<&Tuner> {
+        match &self.doing {
+            Doing::Tune(tuning) => tuning.to_think(),
+            _ => None,
+        }
+    }
+
+    /// Takes what was thought out.
+    pub(super) fn thought(&mut self, passes: usize, next: &Next, seed: u64) -> Outcome {
+        let Doing::Tune(tuning) = &mut self.doing else {
+            return Err(Refusal::Because("Nobody asked what to hear next.".into()));
+        };
+        tuning.thought(passes, next)?;
+        self.keep_tuned(seed);
+        Ok(())
+    }
+
+    /// What a tuning keeps goes into the controls.
+    fn keep_tuned(&mut self, seed: u64) {
+        let Doing::Tune(tuning) = &self.doing else { return };
+        let Some(outcome) = tuning.kept().cloned() else { return };
+        let how = format!("bands across the crossover rated at {} settings; the flattest kept", tuning.passes());
+        let answers = tuning.answers();
+        let sure = tuning::sure(&outcome);
+        for (at, &value) in outcome.setting.iter().enumerate() {
+            if self.system.controls[at].role != Role::Contour {
+                self.decide(at, value, &how, &sure);
+                if let Some(decision) = self.decisions.last_mut() {
+                    decision.answers = answers;
+                }
+            }
+        }
+        let values = outcome.setting.iter().map(|&value| Some(value)).collect();
+        self.doing = Doing::Adjust(Setup { values, own: self.stands.own });
+        self.unless_there(seed);
+    }
+
     fn noted(&mut self, mut run: Run, answer: &Answer) -> Result<(), Refusal> {
         let heard = match *answer {
             Answer::Rating(rating) => NoteHeard { frequency_hz: run.note_hz(), rating: Some(rating), level_db: None },
@@ -812,6 +869,18 @@ impl State {
     /// Whether the channels of the blend sound from now on.
     pub(super) fn is_blending(&self) -> bool {
         matches!(self.stage, Stage::Blend) || self.after_comfort.as_deref() == Some(&Stage::Blend)
+    }
+
+    pub(super) fn take_thought(&mut self, passes: usize, next: &Next) -> Outcome {
+        let seed = self.brief.seed;
+        let Some(blend) = &mut self.blend else {
+            return Err(Refusal::Because("There is no blend in this visit.".into()));
+        };
+        blend.thought(passes, next, seed)?;
+        if blend.doing == Doing::Over {
+            self.stage = Stage::Done;
+        }
+        Ok(())
     }
 
     pub(super) fn blend_answer(&mut self, answer: &Answer) -> Outcome {

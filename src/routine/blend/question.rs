@@ -1,14 +1,17 @@
 //! What is asked in a blend, what sounds for it, and what somebody hears who knows the system.
 
 use crate::blend::Scale;
+use crate::blend::tune::{BAND_HALF_WIDTH_OCTAVES, Pass, Sounding};
 use crate::presets::routine::StepKind;
 use crate::routine::blend::scene::{Heard, Hearing, Scene};
 use crate::routine::blend::search::{Want, spoken};
 use crate::routine::blend::setup::{Own, Setup};
+use crate::routine::blend::tuning::{At, Tuning};
 use crate::routine::blend::{Blend, Doing, Hand, Here, Round, same_comes_first, tones};
 use crate::routine::effect::{Cue, Part};
 use crate::routine::question::{Ask, NoteAtSpot, Topic};
 use crate::routine::{Stage, State};
+use crate::units::GainDb;
 
 /// What the sheet has to be signed with to be signed by nobody.
 pub(super) const NOT_NAMED: &str = "not named";
@@ -26,6 +29,12 @@ const SCALE_S: f64 = 0.9;
 const METER_S: f64 = 8.0;
 
 type Asked = (String, String, Ask);
+
+/// By how much a band is played over equal loudness.
+fn band_gain(pass: &Pass, at: usize) -> GainDb {
+    let _ = (pass, at);
+    GainDb::ZERO
+}
 
 fn confirm(topic: Topic, yes: &str, no: Option<&str>) -> Ask {
     Ask::Confirm { topic, yes: yes.into(), no: no.map(Into::into) }
@@ -53,6 +62,7 @@ impl Blend {
             Doing::Before { control, to } => self.before_question(*control, *to)?,
             Doing::Recheck(control) => self.recheck_question(*control)?,
             Doing::Seek { .. } => self.sought_question()?,
+            Doing::Tune(tuning) => self.tune_question(tuning, here)?,
             Doing::Adjust(goal) => {
                 let (control, to) = self.stands.first_turn(goal)?;
                 self.turn_question(control, to, "This is where it belongs.")?
@@ -204,7 +214,7 @@ impl Blend {
     fn turn_question(&self, control: usize, to: f64, why: &str) -> Option<Asked> {
         let of = self.system.controls.get(control)?;
         let from = self.stands.values.get(control).copied().flatten();
-        let lowered = if self.climb_after(control, from, to) > crate::units::GainDb::ZERO {
+        let lowered = if self.climb_after(control, from, to) > GainDb::ZERO {
             " The tone is off; it comes back lower, and climbs."
         } else {
             ""
@@ -251,6 +261,43 @@ impl Blend {
                 format!("{why} Count them from 1; the number is on the screen while each sounds."),
                 Ask::Number { topic: Topic::Fullest, unit: "", low: 1.0, high: setups.len() as f64, default: None },
             ),
+        })
+    }
+
+    fn tune_question(&self, tuning: &Tuning, here: &Here<'_>) -> Option<Asked> {
+        Some(match tuning.at(&self.stands) {
+            At::Thinking => return None,
+            At::Turn(control, to) => self.turn_question(control, to, "The next setting to hear.")?,
+            At::Switch(false) => (
+                "Switch the subwoofer off, at its own switch.".into(),
+                "A run with the main speakers alone says what the subwoofer adds.".into(),
+                confirm(Topic::SubwooferSwitched, "It is off", None),
+            ),
+            At::Switch(true) => (
+                "Switch the subwoofer on again.".into(),
+                String::new(),
+                confirm(Topic::SubwooferSwitched, "It is on", None),
+            ),
+            At::Band(at) => {
+                let frequency_hz = *tuning.pass()?.bands_hz.get(at)?;
+                let note = NoteAtSpot {
+                    spot: here.spot,
+                    spot_name: here.seat_names.get(here.seat).map_or_else(String::new, |seat| seat.name.clone()),
+                    note: at,
+                    frequency_hz,
+                    note_name: super::check::note_name(frequency_hz),
+                    half_width_octaves: BAND_HALF_WIDTH_OCTAVES,
+                    shortfall_db: 0.0,
+                };
+                if here.meter {
+                    let text = format!("Read the meter for {frequency_hz:.0} Hz.");
+                    let why = "At your head. Slow, and the same weighting every time (Z, or C).";
+                    (text, why.into(), Ask::Meter(note))
+                } else {
+                    let text = format!("How strong is the band at {frequency_hz:.0} Hz?");
+                    (text, "Against the reference, which sounds just before it.".into(), Ask::Rate(note))
+                }
+            }
         })
     }
 
@@ -351,6 +398,25 @@ impl Blend {
                     None => {}
                 }
             }
+            Doing::Tune(tuning) => {
+                if let (At::Band(at), Some(pass)) = (tuning.at(stands), tuning.pass()) {
+                    let setup = tuning.setup();
+                    let all = routes(setup.own);
+                    let mains = tones::mains_of(&self.system, &all);
+                    let hz = pass.bands_hz.get(at).copied().unwrap_or(0.0);
+                    if !here.meter {
+                        let reference = tones::reference_band(loudness, tuning.reference_hz(), mains.clone());
+                        question_at = add(0, &setup, vec![reference]);
+                    }
+                    let to = if pass.sounding == Sounding::Mains { mains } else { all };
+                    let label = format!("{hz:.0} Hz");
+                    let mut band = tones::narrow_band(loudness, hz, band_gain(pass, at), &label, to);
+                    if here.meter {
+                        band.seconds = Some(METER_S);
+                    }
+                    add(1, &setup, vec![band]);
+                }
+            }
             Doing::Check(run) => {
                 let to = routes(stands.own);
                 if run.is_first() && !here.meter {
@@ -400,6 +466,18 @@ impl Blend {
                 None => Hearing::Nothing,
             },
             Doing::Adjust(goal) => self.stands.first_turn(goal).map_or(Hearing::Nothing, |(at, to)| turn(at, to)),
+            Doing::Tune(tuning) => match (tuning.at(&self.stands), tuning.pass()) {
+                (At::Turn(control, to), _) => turn(control, to),
+                (At::Band(at), Some(pass)) => Hearing::Band {
+                    frequency_hz: pass.bands_hz.get(at).copied().unwrap_or(0.0),
+                    reference_hz: tuning.reference_hz(),
+                    bands_hz: pass.bands_hz.clone(),
+                    at,
+                    gain_db: band_gain(pass, at).db(),
+                    subwoofer: pass.sounding == Sounding::Both,
+                },
+                _ => Hearing::Nothing,
+            },
             Doing::Seek { search, hand, .. } => match (hand, search.want()) {
                 (Hand::Turn(control, to), _) => turn(*control, *to),
                 (Hand::First, _) => Hearing::First,

@@ -79,6 +79,21 @@ pub enum Hearing {
         /// Which seat, position in the room's list.
         seat: usize,
     },
+    /// How strong a band is against a reference from the main speakers, which sounds before it.
+    Band {
+        /// Its middle, Hz.
+        frequency_hz: f64,
+        /// The middle of the reference, Hz.
+        reference_hz: f64,
+        /// Bands of this pass, Hz.
+        bands_hz: Vec<f64>,
+        /// Which of them it is.
+        at: usize,
+        /// By how much it is played over equal loudness with the reference, dB.
+        gain_db: f64,
+        /// The subwoofer sounds as well.
+        subwoofer: bool,
+    },
     /// Whether the notes are even at a seat.
     Even {
         /// The notes, Hz.

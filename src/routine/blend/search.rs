@@ -479,7 +479,7 @@ mod tests {
     const KNOB: &str = "[[control]]\nrole = \"phase\"\nlow = 0.0\nhigh = 180.0\n[[control]]\nrole = \"polarity\"\n";
 
     fn phase_tree() -> Vec<Pair> {
-        let routine = presets::routine("two-channel", None).unwrap();
+        let routine = presets::routine("assistant", None).unwrap();
         let pairs = routine.steps.into_iter().find_map(|step| match step.what {
             StepKind::Tree(pairs) if pairs.len() > 1 => Some(pairs),
             _ => None,

@@ -86,7 +86,7 @@ role = "polarity"
 
 fn brief(system: Option<&str>) -> Brief {
     let system = system.map(|text| System::parse("system.toml", text).unwrap());
-    let routines = ["two-channel", "lfe", "both"].map(|name| presets::routine(name, None).unwrap());
+    let routines = ["assistant"].map(|name| presets::routine(name, None).unwrap());
     Brief {
         name: "den".into(),
         seed: 3,

@@ -21,6 +21,10 @@ const PULL_HZ: (f64, f64) = (30.0, 200.0);
 /// How long each of two is heard, and each of several, seconds.
 const PAIR_S: f64 = 1.8;
 const ROW_S: f64 = 0.9;
+/// How long a band and the reference before it sound, seconds; and how far a band may be played over equal loudness.
+const BAND_S: f64 = 1.6;
+const REFERENCE_S: f64 = 1.0;
+const MOST_GAIN: GainDb = GainDb::new(12.0);
 /// Silence between them.
 const GAP_S: f64 = 0.25;
 /// A channel of film sound's low-frequency effects is played 10 dB louder (ITU-R BS.775-3, Annex 7); so much is taken off first.
@@ -106,6 +110,31 @@ pub(super) fn in_a_row(loudness: Loudness, crossover_hz: f64, label: &str, route
 /// A band of a third of an octave, as loud as the reference.
 pub(super) fn band(loudness: Loudness, frequency_hz: f64, seconds: f64, label: &str, routes: Vec<Route>) -> Part {
     part(noise(loudness, frequency_hz, Width::Third), loudness.at(frequency_hz), seconds, label, routes)
+}
+
+/// A narrow band as loud as the reference, or by `gain` over that; a gain is climbed to.
+pub(super) fn narrow_band(
+    loudness: Loudness,
+    frequency_hz: f64,
+    gain: GainDb,
+    label: &str,
+    routes: Vec<Route>,
+) -> Part {
+    let even = loudness.at(frequency_hz);
+    let level = even + gain.min(MOST_GAIN);
+    let sounding = part(noise(loudness, frequency_hz, Width::Sixth), level, BAND_S, label, routes);
+    let climb_s = (gain.min(MOST_GAIN).max(GainDb::ZERO)).db() / CLIMB_DB_PER_S;
+    Part { climbs_from: (gain > GainDb::ZERO).then_some(even), seconds: Some(BAND_S + climb_s), ..sounding }
+}
+
+/// What narrow bands are rated against.
+pub(super) fn reference_band(loudness: Loudness, frequency_hz: f64, routes: Vec<Route>) -> Part {
+    part(noise(loudness, frequency_hz, Width::Third), loudness.at(frequency_hz), REFERENCE_S, "the reference", routes)
+}
+
+/// The main speakers' share of some routes.
+pub(super) fn mains_of(system: &System, routes: &[Route]) -> Vec<Route> {
+    routes.iter().filter(|route| Some(route.channel) != system.channels.subwoofer).copied().collect()
 }
 
 fn octave(loudness: Loudness, frequency_hz: f64) -> Recipe {

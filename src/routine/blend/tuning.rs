@@ -1,0 +1,192 @@
+//! Low-pass, level, polarity, phase and time together: bands across the crossover are rated at a few settings, and the setting
+//! with the flattest expected sum is kept. Which setting comes next is thought out beside the visit, like the judge's advice.
+
+use crate::blend::tune::{Case, Next, Outcome, Pass, REFERENCE_RATIO, Sounding, Tuner};
+use crate::blend::{Control, Device, Role, System, Unit};
+use crate::evidence::Heard;
+use crate::routine::Refusal;
+use crate::routine::blend::setup::{Own, Setup};
+use crate::routine::question::Answer;
+
+/// The person's time for it, seconds: two thirds of the quarter of an hour that a blend may take.
+const BUDGET_S: f64 = 600.0;
+
+/// A tuning under way.
+#[derive(Debug, Clone, PartialEq)]
+pub(in crate::routine) struct Tuning {
+    case: Case,
+    tuner: Tuner,
+    /// What is being heard; `None` while it is thought out.
+    pass: Option<Pass>,
+    /// What is kept, while something still has to be switched on.
+    kept: Option<Outcome>,
+    /// Nobody hears the subwoofer: it is switched off.
+    subwoofer_off: bool,
+}
+
+/// What a tuning is at.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) enum At {
+    /// It is being thought out.
+    Thinking,
+    /// A control is turned.
+    Turn(usize, f64),
+    /// The subwoofer is switched off (false) or on (true).
+    Switch(bool),
+    /// A band is rated: its position in the pass.
+    Band(usize),
+}
+
+impl Tuning {
+    /// Begins where everything stands. `None` where no control has anything to do with the sum.
+    pub fn begin(system: &System, stands: &Setup, crossover_hz: f64, seed: u64) -> Option<Self> {
+        let tunes = |control: &Control| control.role != Role::Contour;
+        if !system.controls.iter().any(tunes) {
+            return None;
+        }
+        let own_channel = system.channels.subwoofer.is_some();
+        let imitated = |control: &Control| match control.role {
+            Role::Polarity | Role::Distance | Role::Delay => own_channel,
+            Role::Level => own_channel && control.unit == Unit::Decibel,
+            _ => false,
+        };
+        let start = system.controls.iter().zip(&stands.values).map(|(control, stands)| {
+            let (low, high) = control.ends();
+            stands.unwrap_or_else(|| control.nearest(f64::midpoint(low, high)))
+        });
+        let case = Case {
+            crossover_hz,
+            // Processors divide with 24 dB per octave (common practice); a subwoofer's own filter is not known.
+            low_pass_order: [Role::LowPass, Role::Crossover]
+                .into_iter()
+                .any(|role| system.control(role, Device::Processor).is_some())
+                .then_some(4.0),
+            start: start.collect(),
+            reached: system.controls.iter().map(imitated).collect(),
+            budget_s: BUDGET_S,
+            seed,
+            system: system.clone(),
+        };
+        let tuner = Tuner::new(case.clone());
+        Some(Self { case, tuner, pass: None, kept: None, subwoofer_off: false })
+    }
+
+    /// What has to be thought out now, if it is that.
+    pub fn to_think(&self) -> Option<&Tuner> {
+        (self.pass.is_none() && self.kept.is_none()).then_some(&self.tuner)
+    }
+
+    /// Takes what was thought out, if it was about this; what is kept once nothing has to be switched any more.
+    pub fn thought(&mut self, passes: usize, next: &Next) -> Result<(), Refusal> {
+        if self.to_think().is_none() || passes != self.tuner.passes().len() {
+            return Err(Refusal::Because("Nobody asked what to hear next.".into()));
+        }
+        match next {
+            Next::Hear(pass) => {
+                let fits = pass.setting.len() == self.case.start.len() && !pass.bands_hz.is_empty();
+                if !fits {
+                    return Err(Refusal::Because("That setting is not one of this system.".into()));
+                }
+                self.pass = Some(Pass { heard: Vec::new(), ..pass.clone() });
+            }
+            Next::Keep(outcome) if outcome.setting.len() == self.case.start.len() => self.kept = Some(outcome.clone()),
+            Next::Keep(_) => return Err(Refusal::Because("That setting is not one of this system.".into())),
+        }
+        Ok(())
+    }
+
+    /// How everything is set while the present pass is heard: the controls that are turned by hand, and what the program imitates.
+    pub fn setup(&self) -> Setup {
+        let setting = self.pass.as_ref().map_or(&self.case.start, |pass| &pass.setting);
+        let mut own = Own::default();
+        let mut values = Vec::with_capacity(setting.len());
+        for (at, control) in self.case.system.controls.iter().enumerate() {
+            let (start, value) = (self.case.start[at], setting[at]);
+            if !self.case.reached[at] {
+                values.push(Some(value));
+                continue;
+            }
+            values.push(Some(start));
+            match control.role {
+                Role::Polarity => own.inverted ^= start != value,
+                Role::Level => own.gain_db += value - start,
+                _ => {
+                    if let (Some(from_s), Some(to_s)) = (control.as_delay_s(start), control.as_delay_s(value)) {
+                        own.later_s += to_s - from_s;
+                    }
+                }
+            }
+        }
+        Setup { values, own }
+    }
+
+    /// What it is at, with the controls where they stand.
+    pub(super) fn at(&self, stands: &Setup) -> At {
+        let own_channel = self.case.system.channels.subwoofer.is_some();
+        let (Some(pass), None) = (&self.pass, &self.kept) else {
+            return if self.kept.is_some() && self.subwoofer_off { At::Switch(true) } else { At::Thinking };
+        };
+        if let Some((control, to)) = stands.first_turn(&self.setup()) {
+            return At::Turn(control, to);
+        }
+        let wants_off = pass.sounding == Sounding::Mains && !own_channel;
+        if wants_off != self.subwoofer_off { At::Switch(!wants_off) } else { At::Band(pass.heard.len()) }
+    }
+
+    /// The present pass.
+    pub fn pass(&self) -> Option<&Pass> {
+        self.pass.as_ref()
+    }
+
+    /// The reference that the bands are rated against, Hz.
+    pub fn reference_hz(&self) -> f64 {
+        REFERENCE_RATIO * self.case.crossover_hz
+    }
+
+    /// What is kept, once the subwoofer is on.
+    pub fn kept(&self) -> Option<&Outcome> {
+        self.kept.as_ref().filter(|_| !self.subwoofer_off)
+    }
+
+    /// Settings heard so far.
+    pub fn passes(&self) -> usize {
+        self.tuner.passes().len()
+    }
+
+    /// Bands rated so far.
+    pub fn answers(&self) -> usize {
+        self.tuner.passes().iter().map(|pass| pass.heard.len()).sum()
+    }
+
+    /// Takes what was said of a band, or that something was switched.
+    pub(super) fn answer(&mut self, at: At, answer: &Answer) -> Result<(), Refusal> {
+        let heard = match (at, answer) {
+            (At::Switch(on), Answer::Yes) => {
+                self.subwoofer_off = !on;
+                return Ok(());
+            }
+            (At::Band(_), &Answer::Rating(rating)) => Heard::Rating { rating },
+            (At::Band(_), &Answer::Level(level_db_spl)) => Heard::Meter { level_db_spl },
+            _ => return Err(Refusal::WrongKind),
+        };
+        let Some(pass) = &mut self.pass else { return Err(Refusal::WrongKind) };
+        pass.heard.push(Some(heard));
+        if pass.heard.len() >= pass.bands_hz.len()
+            && let Some(pass) = self.pass.take()
+        {
+            self.tuner.take(pass);
+        }
+        Ok(())
+    }
+}
+
+/// How sure an outcome is, for the sheet.
+pub(super) fn sure(outcome: &Outcome) -> String {
+    let [mean, low, high] = outcome.worst_db;
+    let polarity = match outcome.polarity_surely {
+        Some(chance) if chance >= 0.95 => "; polarity right in more than 19 of 20 cases".to_owned(),
+        Some(chance) => format!("; polarity right in about {:.0} of 10 cases", (chance * 10.0).round().clamp(1.0, 9.0)),
+        None => String::new(),
+    };
+    format!("worst note expected within {mean:.1} dB ({low:.1} to {high:.1}){polarity}")
+}
