@@ -5,12 +5,13 @@ use std::time::Duration;
 
 use indicatif::{ProgressBar, ProgressStyle};
 
+use crate::blend::Connection;
 use crate::cli::args::{FaceName, Rehearse};
 use crate::cli::begin::{blend, brief, free_name, kit};
 use crate::cli::session::{self, Answering, OpenVisit, PROGRAM};
 use crate::cli::{Failure, sound};
 use crate::presets;
-use crate::rehearsal::{SimulatedListener, VirtualRoom};
+use crate::rehearsal::{BlendPerson, SimulatedListener, VirtualRoom, VirtualSystem};
 use crate::room::table::ResponseTable;
 use crate::room::{self, Room};
 use crate::routine::{Brief, Kit};
@@ -43,7 +44,12 @@ pub fn run(rehearse: &Rehearse) -> Result<(), Failure> {
     };
     let folder = passing.as_ref().map(|dir| dir.path()).or(rehearse.folder.as_deref()).unwrap_or(Path::new("."));
     let name = free_name(folder, "rehearsal");
-    let brief = Brief { blend: blend(&rehearse.blend)?, ..brief(&name, Some(room), kit, &options, true)? };
+    let mut brief = Brief { blend: blend(&rehearse.blend)?, ..brief(&name, Some(room), kit, &options, true)? };
+    let seed = brief.seed;
+    if let Some(blend) = &mut brief.blend {
+        // A system of the mind, where no file says which.
+        blend.system.get_or_insert_with(|| VirtualSystem::random(Connection::Line, seed).system);
+    }
     let answering = answering(rehearse, &brief)?;
     let sound = sound::offline(&brief.kit);
     let file = folder.join(format!("{name}{SUFFIX}"));
@@ -77,8 +83,13 @@ fn answering(rehearse: &Rehearse, brief: &Brief) -> Result<Answering, Failure> {
         Some(table) => VirtualRoom::from_table(ResponseTable::load(table)?, room, brief.seat)?,
         None => VirtualRoom::from_waves(room, brief.seat)?,
     };
+    let system = brief.blend.as_ref().and_then(|blend| blend.system.clone());
+    let person = system.map(|system| {
+        let system = VirtualSystem::around(system, brief.seed);
+        Box::new(BlendPerson::new(system, traits.clone(), brief.seed))
+    });
     let listener = Box::new(SimulatedListener::new(virtual_room, traits, brief.seed));
-    Ok(Answering::Itself { listener, progress: progress(brief, &brief.kit) })
+    Ok(Answering::Itself { listener, person, progress: progress(brief, &brief.kit) })
 }
 
 /// A bar over the minutes of listening, and the verdict in words at the end.

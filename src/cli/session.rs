@@ -13,7 +13,7 @@ use crate::conductor::{Baton, Clock, Conductor, Ending, Player};
 use crate::engine::{Engine, Moment, Outputs};
 use crate::faces::handset::{self, Handset, Listening, Store, Wanted};
 use crate::faces::{json, plain, terminal};
-use crate::rehearsal::{SimulatedListener, answer_by_itself};
+use crate::rehearsal::{BlendPerson, SimulatedListener, answer_by_itself};
 use crate::report;
 use crate::routine::{Event, State};
 use crate::units::Dbfs;
@@ -38,6 +38,8 @@ pub enum Answering {
     Itself {
         /// The listener.
         listener: Box<SimulatedListener>,
+        /// Who goes through the blend, if there is one.
+        person: Option<Box<BlendPerson>>,
         /// Shown each new view.
         progress: Box<dyn FnMut(&View)>,
     },
@@ -201,8 +203,8 @@ pub fn conduct(
     }
     let conducting = std::thread::Builder::new().name("conductor".into()).spawn(move || conductor.run())?;
     let shown = match answering {
-        Answering::Itself { listener, progress } => {
-            answer_by_itself(&wires, *listener, progress);
+        Answering::Itself { listener, person, progress } => {
+            answer_by_itself(&wires, *listener, person.map(|person| *person), progress);
             drop(wires);
             Ok(())
         }

@@ -2,8 +2,8 @@
 
 use std::sync::Arc;
 
-use crate::rehearsal::SimulatedListener;
 use crate::rehearsal::listener::Compared;
+use crate::rehearsal::{BlendPerson, SimulatedListener};
 use crate::view::Wires;
 use crate::view::{Action, Answer, Ask, Chapter, QuestionId, View};
 
@@ -16,8 +16,13 @@ const ANCHORS_S: f64 = 6.0;
 /// The simulated person finds this level of the reference tone comfortable, dBFS.
 const COMFORTABLE_DBFS: f64 = -30.0;
 
-/// Answers every question of a visit until it is done; `progress` is shown each new view.
-pub fn answer_by_itself(wires: &Wires, mut listener: SimulatedListener, mut progress: impl FnMut(&View)) {
+/// Answers every question of a visit until it is done, those of the blend by `person`; `progress` is shown each new view.
+pub fn answer_by_itself(
+    wires: &Wires,
+    mut listener: SimulatedListener,
+    mut person: Option<BlendPerson>,
+    mut progress: impl FnMut(&View),
+) {
     let mut answered: Option<(QuestionId, Option<f64>)> = None;
     for view in &wires.views {
         progress(&view);
@@ -37,7 +42,13 @@ pub fn answer_by_itself(wires: &Wires, mut listener: SimulatedListener, mut prog
                     continue;
                 }
                 answered = Some((question.id, level));
-                reply(question.id, &question.ask, &view, &mut listener)
+                match (&view.scene, &mut person) {
+                    (Some(scene), Some(person)) => {
+                        let (answer, seconds) = person.answer(&question.ask, scene);
+                        Action::Answer { question: question.id, answer, rattles: false, seconds: Some(seconds) }
+                    }
+                    _ => reply(question.id, &question.ask, &view, &mut listener),
+                }
             }
         };
         if wires.actions.send((wires.face, action)).is_err() {

@@ -197,6 +197,30 @@ impl VirtualSystem {
         new
     }
 
+    /// What could be behind a system's description: the same kind of errors as in [`VirtualSystem::random`]. Its controls stand where it
+    /// says, and in the middle where it does not.
+    pub fn around(system: System, seed: u64) -> Self {
+        let mut new = Self::random(system.connection, seed);
+        new.start = system
+            .controls
+            .iter()
+            .map(|control| {
+                let (low, high) = control.ends();
+                control.now.unwrap_or_else(|| control.nearest(f64::midpoint(low, high)))
+            })
+            .collect();
+        let divides = |role| {
+            let (at, control) = system.control(role, Device::Processor)?;
+            (control.unit == Unit::Hertz).then(|| new.start[at])
+        };
+        let meets_hz = divides(Role::LowPass).or_else(|| divides(Role::Crossover));
+        new.crossover_hz = meets_hz.unwrap_or(system.mains.rated_low_hz);
+        new.natural.corner_hz = system.mains.rated_low_hz;
+        new.reached = system.channels.subwoofer.is_some();
+        new.system = system;
+        new
+    }
+
     /// What arrives from both, with the controls at these values.
     pub fn pressure(&self, setting: &[f64], imitated: Imitated, on: Switched, hz: f64) -> Complex64 {
         let (mut mains, mut subwoofer) = self.bare(hz);
