@@ -43,8 +43,7 @@ pub fn facts_of(program: &str, file: &Path, opened: &Opened, state: &State, rank
         interruptions: interruptions(opened),
         remarks: remarks(state),
         events: opened.events.len(),
-        taken_back: given
-            .saturating_sub(evidence.len() + matches + state.blend().map_or(0, |blend| blend.rated())),
+        taken_back: given.saturating_sub(evidence.len() + matches + state.blend().map_or(0, |blend| blend.rated())),
         blend: blend::facts_of(state),
         listening_s: state.seconds_spent(),
         evidence,
