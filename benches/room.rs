@@ -1,8 +1,11 @@
 //! How well and how fast the room is predicted.
 //!
 //! `cargo bench --bench room` times the work; `cargo bench --bench room -- truth DIR…` compares predictions with rooms
-//! whose responses are known (`ID_geometry.csv` and `ID_response.csv` for each, sizes in `manifest.json`).
+//! whose responses are known (`ID_geometry.csv` and `ID_response.csv` for each, sizes in `manifest.json`);
+//! `cargo bench --bench room -- furnished` with invented rooms that hold furniture which their plan does not show.
 
+#[path = "room/furnished.rs"]
+mod furnished;
 #[path = "room/truth.rs"]
 mod truth;
 
@@ -16,6 +19,7 @@ fn main() {
     let arguments: Vec<String> = std::env::args().skip(1).filter(|argument| argument != "--bench").collect();
     match arguments.split_first() {
         Some((first, folders)) if first == "truth" => truth::report(folders),
+        Some((first, _)) if first == "furnished" => truth::compare_all("invented", &furnished::rooms()),
         _ => speed(),
     }
 }

@@ -10,12 +10,12 @@ use evenbass::room::table::ResponseTable;
 use evenbass::room::{Floor, Place, Room};
 
 /// A room as it is, and what is heard in it.
-struct Known {
-    name: String,
-    opening: Option<Opening>,
-    kind: String,
-    room: Room,
-    table: ResponseTable,
+pub struct Known {
+    pub name: String,
+    pub opening: Option<Opening>,
+    pub kind: String,
+    pub room: Room,
+    pub table: ResponseTable,
 }
 
 fn known_rooms(folder: &Path) -> Vec<Known> {
@@ -93,27 +93,34 @@ struct Score {
     spread_inside_80: Vec<f64>,
     z_squares: Vec<f64>,
     widths_db: Vec<f64>,
+    spread_errors_db: Vec<f64>,
+    spread_widths_db: Vec<f64>,
 }
 
 pub fn report(folders: &[String]) {
     for folder in folders {
-        for tape in [0.0, 0.02] {
-            let mut scores: BTreeMap<String, Score> = BTreeMap::new();
-            for known in known_rooms(Path::new(folder)) {
-                for repeat in 0..if tape > 0.0 { 4 } else { 1 } {
-                    let taped = taped(&known.room, tape, repeat);
-                    let score = scores.entry(known.kind.clone()).or_default();
-                    compare(&known, &taped, tape > 0.0, score);
-                    if let Some((variant, other)) = variant(&known, &taped) {
-                        let score = scores.entry(format!("{}, {variant}", known.kind)).or_default();
-                        compare(&known, &other, tape > 0.0, score);
-                    }
+        compare_all(folder, &known_rooms(Path::new(folder)));
+    }
+}
+
+/// Predictions beside the truth of all rooms, with an exact tape and with one that errs.
+pub fn compare_all(label: &str, rooms: &[Known]) {
+    for tape in [0.0, 0.02] {
+        let mut scores: BTreeMap<String, Score> = BTreeMap::new();
+        for known in rooms {
+            for repeat in 0..if tape > 0.0 { 4 } else { 1 } {
+                let taped = taped(&known.room, tape, repeat);
+                let score = scores.entry(known.kind.clone()).or_default();
+                compare(known, &taped, tape > 0.0, score);
+                if let Some((variant, other)) = variant(known, &taped) {
+                    let score = scores.entry(format!("{}, {variant}", known.kind)).or_default();
+                    compare(known, &other, tape > 0.0, score);
                 }
             }
-            println!("{folder}, tape error {:.0} %", tape * 100.0);
-            for (kind, mut score) in scores {
-                score.print(&kind);
-            }
+        }
+        println!("{label}, tape error {:.0} %", tape * 100.0);
+        for (kind, mut score) in scores {
+            score.print(&kind);
         }
     }
 }
@@ -134,15 +141,18 @@ fn variant(known: &Known, taped: &Room) -> Option<(&'static str, Room)> {
     Some(("as a box", room))
 }
 
+/// The next of a sequence of numbers between 0 and 1 (a linear congruence; Knuth's constants).
+pub fn uniform(state: &mut u64) -> f64 {
+    *state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+    ((*state >> 33) as f64 + 0.5) / (1_u64 << 31) as f64
+}
+
 /// The room as somebody with an erring tape would write it down.
 fn taped(room: &Room, tape: f64, repeat: u64) -> Room {
     let mut state = 0x9e37_79b9_7f4a_7c15_u64.wrapping_mul(repeat + 1)
         ^ room.name.bytes().fold(7, |h: u64, b| h.wrapping_mul(131) + u64::from(b));
-    let mut uniform = || {
-        state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-        ((state >> 33) as f64 + 0.5) / (1_u64 << 31) as f64
-    };
-    let mut err = || 1.0 + tape * (-2.0 * uniform().ln()).sqrt() * (std::f64::consts::TAU * uniform()).cos();
+    let mut err =
+        || 1.0 + tape * (-2.0 * uniform(&mut state).ln()).sqrt() * (std::f64::consts::TAU * uniform(&mut state)).cos();
     let mut room = room.clone();
     match room.floor.as_mut() {
         Some(Floor::Rectangle { length_m, width_m }) => {
@@ -218,6 +228,9 @@ impl Score {
         spreads.sort_by(f64::total_cmp);
         let inside = spread(truth) >= spreads[spreads.len() / 10]
             && spread(truth) <= spreads[spreads.len() - 1 - spreads.len() / 10];
+        self.spread_errors_db.push(spread(truth) - mean);
+        let variance = spreads.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / (count - 1.0);
+        self.spread_widths_db.push(variance.sqrt());
         self.spread_inside_80.push(f64::from(u8::from(inside)));
         mean
     }
@@ -225,7 +238,7 @@ impl Score {
     fn print(&mut self, kind: &str) {
         let mean = |values: &[f64]| values.iter().sum::<f64>() / values.len() as f64;
         println!(
-            "  {kind:<16} plan alone: median |difference| {:.2} dB; mean of draws: {:.2} dB; rank correlation {:.2}; regret {:.2} dB (any spot {:.2}); 80 % bands hold {:.0} % of levels, {:.0} % of spreads; z² {:.2}, width {:.1} dB",
+            "  {kind:<16} plan alone: median |difference| {:.2} dB; mean of draws: {:.2} dB; rank correlation {:.2}; regret {:.2} dB (any spot {:.2}); 80 % bands hold {:.0} % of levels, {:.0} % of spreads; z² {:.2}, width {:.1} dB; true spread {:+.2} dB off, scatter {:.2}, drawn {:.2}",
             median(&mut self.absolute_db),
             median(&mut self.absolute_mean_db),
             mean(&self.ranks),
@@ -235,6 +248,9 @@ impl Score {
             100.0 * mean(&self.spread_inside_80),
             mean(&self.z_squares),
             mean(&self.widths_db),
+            mean(&self.spread_errors_db),
+            spread(&self.spread_errors_db),
+            mean(&self.spread_widths_db),
         );
     }
 }

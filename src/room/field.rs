@@ -6,6 +6,7 @@ use realfft::num_complex::Complex64;
 
 use crate::room::modes::{self, ModeKind, SPEED_OF_SOUND_M_PER_S, damping_per_s};
 use crate::room::plan::Room;
+use crate::room::port::{self, Load, MOST_PORTS, Port};
 use crate::room::walls::Walls;
 use crate::room::waves::{PlanWaves, cosine};
 
@@ -42,6 +43,8 @@ pub struct RoomField {
     pub(in crate::room) resonances: Vec<Resonance>,
     /// Waves above the last resonance: they only add a part that changes slowly with frequency.
     pub(in crate::room) stiff: Vec<Stiff>,
+    /// Openings, the largest first.
+    pub(in crate::room) ports: Vec<Port>,
 }
 
 /// A standing wave too high to resonate.
@@ -94,7 +97,30 @@ impl RoomField {
             }
         }
         resonances.sort_by(|a, b| a.frequency_hz.total_cmp(&b.frequency_hz));
-        Some(Self { plan, height_m, resonances, stiff })
+        let mut field = Self { plan, height_m, resonances, stiff, ports: Vec::new() };
+        field.ports = field.ports_of(room);
+        Some(field)
+    }
+
+    fn ports_of(&self, room: &Room) -> Vec<Port> {
+        let port = |(index, opening)| {
+            let high_m = port::height_m(opening, self.height_m);
+            let worth = |plan: usize, vertical| {
+                self.plan.waves[plan].at_openings[index] * port::mean_over_height(vertical, high_m, self.height_m)
+            };
+            Port {
+                worth: Worth {
+                    resonant: self.resonances.iter().map(|r| worth(r.plan, r.vertical)).collect(),
+                    stiff: self.stiff.iter().map(|s| worth(s.plan, s.vertical)).collect(),
+                },
+                area_m2: port::area_m2(opening, self.height_m),
+                load: Load::USUAL,
+            }
+        };
+        let mut ports: Vec<Port> = room.fittings.openings.iter().enumerate().map(port).collect();
+        ports.sort_by(|a, b| b.area_m2.total_cmp(&a.area_m2));
+        ports.truncate(MOST_PORTS);
+        ports
     }
 
     /// Floor area times height.
@@ -148,18 +174,49 @@ impl RoomField {
     /// p = 4π/V Σ ψψ₀/(k_n² - k²), k = (ω - jδ_n)/c. Source: Kuttruff, *Room Acoustics*, chapter 3.
     pub fn pressure(&self, source_m: [f64; 3], receiver_m: [f64; 3], frequencies_hz: &[f64]) -> Vec<Complex64> {
         let (source, receiver) = (self.worth_at(source_m), self.worth_at(receiver_m));
-        let scale = 4.0 * PI / self.volume_m3();
         let at = |frequency_hz: &f64| {
-            let square = (TAU * frequency_hz / SPEED_OF_SOUND_M_PER_S).powi(2);
-            let waves = self.stiff.iter().zip(source.stiff.iter().zip(&receiver.stiff));
-            let stiff = waves.map(|(wave, (a, b))| a * b / (wave.square_per_m2 - square)).sum();
-            let mut sum = Complex64::new(stiff, 0.0);
-            for (index, resonance) in self.resonances.iter().enumerate() {
-                sum += source.resonant[index] * receiver.resonant[index] * resonance.answer_m2(*frequency_hz);
+            let answers = self.answers(*frequency_hz);
+            let taken = self.taken(&receiver, &answers, *frequency_hz);
+            let mut pressure = self.closed(&source, &receiver, &answers);
+            for (port, taken) in self.ports.iter().zip(taken) {
+                pressure -= self.closed(&source, &port.worth, &answers) * taken;
             }
-            sum * scale
+            pressure
         };
         frequencies_hz.iter().map(at).collect()
+    }
+
+    /// What every wave answers at a frequency: the resonances, then the stiff ones; scaled as [`RoomField::pressure`].
+    fn answers(&self, frequency_hz: f64) -> (Vec<Complex64>, Vec<f64>) {
+        let scale = 4.0 * PI / self.volume_m3();
+        let square = (TAU * frequency_hz / SPEED_OF_SOUND_M_PER_S).powi(2);
+        let resonant = self.resonances.iter().map(|resonance| scale * resonance.answer_m2(frequency_hz));
+        let stiff = self.stiff.iter().map(|wave| scale / (wave.square_per_m2 - square));
+        (resonant.collect(), stiff.collect())
+    }
+
+    /// Pressure as if all openings were shut.
+    fn closed(&self, source: &Worth, receiver: &Worth, (resonant, stiff): &(Vec<Complex64>, Vec<f64>)) -> Complex64 {
+        let worths = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(a, b)| a * b).collect::<Vec<f64>>();
+        let both = worths(&source.resonant, &receiver.resonant);
+        let slow: f64 =
+            worths(&source.stiff, &receiver.stiff).iter().zip(stiff).map(|(worth, answer)| worth * answer).sum();
+        both.iter().zip(resonant).map(|(worth, answer)| worth * answer).sum::<Complex64>() + slow
+    }
+
+    /// By how much each opening's field is taken off what is heard at a place; see [`port::taken`].
+    pub(in crate::room) fn taken_at(&self, receiver: &Worth, frequency_hz: f64) -> Vec<Complex64> {
+        if self.ports.is_empty() { Vec::new() } else { self.taken(receiver, &self.answers(frequency_hz), frequency_hz) }
+    }
+
+    fn taken(&self, receiver: &Worth, answers: &(Vec<Complex64>, Vec<f64>), frequency_hz: f64) -> Vec<Complex64> {
+        let loads: Vec<(f64, Load)> = self.ports.iter().map(|port| (port.area_m2, port.load)).collect();
+        let pairs = self.ports.iter().flat_map(|a| self.ports.iter().map(move |b| (a, b)));
+        let mut between: Vec<Complex64> = pairs.map(|(a, b)| self.closed(&a.worth, &b.worth, answers)).collect();
+        let mut heard: Vec<Complex64> =
+            self.ports.iter().map(|port| self.closed(&port.worth, receiver, answers)).collect();
+        port::taken(&loads, frequency_hz, &mut between, &mut heard);
+        heard
     }
 
     /// Level at the receiver, dB, averaged in power over a band around each frequency; 0 dB is a free field at 1 m.

@@ -3,6 +3,7 @@
 use std::f64::consts::TAU;
 
 use faer::{Accum, MatMut, MatRef, Par};
+use realfft::num_complex::Complex64;
 
 use crate::room::field::{RoomField, Worth};
 use crate::room::modes::SPEED_OF_SOUND_M_PER_S;
@@ -108,26 +109,29 @@ fn answers(field: &RoomField, seats: &[[f64; 3]], frequencies_hz: &[f64], source
     let mut answers = vec![0.0_f32; waves * width];
     let z_m = source_height_m.clamp(0.0, field.height_m);
     for (seat, seat_m) in seats.iter().enumerate() {
-        let Worth { resonant, stiff } = field.worth_at(*seat_m);
-        for (index, resonance) in field.resonances.iter().enumerate() {
-            let weight = resonant[index] * cosine(resonance.vertical, z_m, field.height_m);
-            let row = &mut answers[resonance.plan * width + seat * 2 * count..][..2 * count];
-            let own = TAU * resonance.frequency_hz / SPEED_OF_SOUND_M_PER_S;
-            let damping = resonance.damping_per_s / SPEED_OF_SOUND_M_PER_S;
-            for (at, frequency_hz) in frequencies_hz.iter().enumerate() {
-                let k = TAU * frequency_hz / SPEED_OF_SOUND_M_PER_S;
-                let (apart, across) = (own * own - k * k + damping * damping, 2.0 * k * damping);
-                let inverse = weight / (apart * apart + across * across);
-                row[at] += (apart * inverse) as f32;
-                row[count + at] -= (across * inverse) as f32;
+        let heard = field.worth_at(*seat_m);
+        for (at, frequency_hz) in frequencies_hz.iter().enumerate() {
+            let k = TAU * frequency_hz / SPEED_OF_SOUND_M_PER_S;
+            let taken = field.taken_at(&heard, *frequency_hz);
+            // What a wave is worth at the seat, less what the openings take off.
+            let worth = |of: fn(&Worth) -> &Vec<f64>, index: usize| {
+                let ports = field.ports.iter().zip(&taken);
+                ports
+                    .fold(Complex64::from(of(&heard)[index]), |sum, (port, taken)| sum - taken * of(&port.worth)[index])
+            };
+            let start = seat * 2 * count + at;
+            for (index, resonance) in field.resonances.iter().enumerate() {
+                let brought = worth(|worth| &worth.resonant, index)
+                    * resonance.answer_m2(*frequency_hz)
+                    * cosine(resonance.vertical, z_m, field.height_m);
+                answers[resonance.plan * width + start] += brought.re as f32;
+                answers[resonance.plan * width + start + count] += brought.im as f32;
             }
-        }
-        for (index, wave) in field.stiff.iter().enumerate() {
-            let weight = stiff[index] * cosine(wave.vertical, z_m, field.height_m);
-            let row = &mut answers[wave.plan * width + seat * 2 * count..][..count];
-            for (value, frequency_hz) in row.iter_mut().zip(frequencies_hz) {
-                let k = TAU * frequency_hz / SPEED_OF_SOUND_M_PER_S;
-                *value += (weight / (wave.square_per_m2 - k * k)) as f32;
+            for (index, wave) in field.stiff.iter().enumerate() {
+                let brought = worth(|worth| &worth.stiff, index) * cosine(wave.vertical, z_m, field.height_m)
+                    / (wave.square_per_m2 - k * k);
+                answers[wave.plan * width + start] += brought.re as f32;
+                answers[wave.plan * width + start + count] += brought.im as f32;
             }
         }
     }
@@ -227,6 +231,7 @@ mod tests {
         assert!(compared > 100);
     }
 
+    const OPENING: &str = "[[opening]]\nfrom_m = [1, 0]\nto_m = [2, 0]\n";
     const SEATS: &str =
         "height_m = 2.5\n[[seat]]\nname = \"a\"\nat_m = [2.1, 1.4]\n[[seat]]\nname = \"b\"\nat_m = [3.2, 1.9]\n";
 
@@ -238,6 +243,11 @@ mod tests {
     #[test]
     fn the_map_of_an_l_shape_is_what_single_spots_give() {
         check_map(&format!("floor_m = [[0,0],[5.5,0],[5.5,2.6],[3.5,2.6],[3.5,4.2],[0,4.2]]\n{SEATS}"));
+    }
+
+    #[test]
+    fn the_map_of_a_room_with_an_opening_is_what_single_spots_give() {
+        check_map(&format!("size_m = [5.1, 3.7]\n{SEATS}{OPENING}"));
     }
 
     #[test]

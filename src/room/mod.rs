@@ -15,6 +15,7 @@ pub mod modes;
 mod outline;
 pub mod pairs;
 pub mod plan;
+mod port;
 pub mod study;
 pub mod suggest;
 pub mod table;

@@ -101,7 +101,7 @@ pub struct SeatSpread {
 /// Standing waves are listed up to here.
 pub const MODES_UP_TO_HZ: f64 = 200.0;
 const HALF_WIDTH_OCTAVES: f64 = 1.0 / 12.0;
-const DRAWS: usize = 64;
+const DRAWS: usize = 128;
 const DRAWS_FOR_CHOICE: usize = 12;
 const DRAWS_FOR_PAIRS: usize = 24;
 const SEED: u64 = 1;
@@ -115,7 +115,7 @@ const MOST_SPOTS_FOR_PAIRS: usize = 24;
 
 /// Studies a room: everything that its plan tells.
 ///
-/// Spreads are standard deviations over 28 bands of 1/6 octave from 25 to 119 Hz, for 64 rooms that the plan could stand
+/// Spreads are standard deviations over 28 bands of 1/6 octave from 25 to 119 Hz, for 128 rooms that the plan could stand
 /// for ([`crate::room::ensemble`]). The same room gives the same study.
 /// # Errors
 /// Rooms without an outline, or with one that cannot be worked with.

@@ -8,18 +8,12 @@ use crate::room::waves::PlanWave;
 /// two thirds and one and a half of it.
 pub const USUAL_REVERBERATION_S: f64 = 0.45;
 
-/// An open doorway leads most of what reaches it away, but not all: the room behind answers.
-const OPENING_ADMITTANCE: f64 = 0.35;
-const DOOR_HEIGHT_M: f64 = 2.0;
-
 /// Specific admittance (real part) of every surface.
 #[derive(Debug, Clone, PartialEq)]
 pub(in crate::room) struct Walls {
     pub(in crate::room) walls: Vec<f64>,
     pub(in crate::room) floor: f64,
     pub(in crate::room) ceiling: f64,
-    /// Admittance times the share of the height, for each opening.
-    pub(in crate::room) openings: Vec<f64>,
 }
 
 impl Surface {
@@ -55,20 +49,15 @@ impl Walls {
             walls: (0..corners).map(|wall| known(fittings.walls.get(wall))).collect(),
             floor: known(fittings.floor.as_ref()),
             ceiling: known(fittings.ceiling.as_ref()),
-            openings: Vec::new(),
         };
         let measured = fittings.reverberation_s.is_some();
         let everything_known =
             !measured && fittings.walls.len() == corners && fittings.floor.is_some() && fittings.ceiling.is_some();
         let scale = if everything_known { 1.0 } else { relative.scale_for(room, height_m) };
-        let open = |gap: &crate::room::plan::Opening| {
-            OPENING_ADMITTANCE * (gap.height_m.unwrap_or(DOOR_HEIGHT_M) / height_m).min(1.0)
-        };
         Self {
             walls: relative.walls.iter().map(|wall| wall * scale).collect(),
             floor: relative.floor * scale,
             ceiling: relative.ceiling * scale,
-            openings: fittings.openings.iter().map(open).collect(),
         }
     }
 
@@ -96,8 +85,7 @@ impl Walls {
     pub(in crate::room) fn damping_per_s(&self, wave: &PlanWave, vertical: u32, height_m: f64) -> f64 {
         let ends = if vertical == 0 { 1.0 } else { 2.0 } / height_m;
         let by_walls: f64 = self.walls.iter().zip(&wave.at_walls_per_m).map(|(wall, at)| wall * at).sum();
-        let by_openings: f64 = self.openings.iter().zip(&wave.at_openings_per_m).map(|(gap, at)| gap * at).sum();
-        0.5 * SPEED_OF_SOUND_M_PER_S * (by_walls + by_openings + (self.floor + self.ceiling) * ends)
+        0.5 * SPEED_OF_SOUND_M_PER_S * (by_walls + (self.floor + self.ceiling) * ends)
     }
 }
 

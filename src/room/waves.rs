@@ -18,8 +18,8 @@ pub(in crate::room) struct PlanWave {
     pub(in crate::room) half_waves: Option<[u32; 2]>,
     /// For each wall, the integral of its square along the wall, over the floor's area, 1/m.
     pub(in crate::room) at_walls_per_m: Vec<f64>,
-    /// The same for each opening.
-    pub(in crate::room) at_openings_per_m: Vec<f64>,
+    /// Its mean over the width of each opening.
+    pub(in crate::room) at_openings: Vec<f64>,
 }
 
 /// All standing waves over a floor up to some wavenumber, lowest first; the first is the even pressure.
@@ -107,7 +107,7 @@ impl PlanWaves {
                     .map(|matrix| (matrix.quadratic(&meshed.vectors[wave]) / area_m2).max(0.0)),
                 half_waves: None,
                 at_walls_per_m: meshed.at_walls(wave, area_m2),
-                at_openings_per_m: meshed.at_openings(wave, room, area_m2),
+                at_openings: meshed.at_openings(wave, room),
             })
             .collect();
         Some(Self { area_m2, reach_per_m: last_per_m, waves, shape: Shape::Mesh(Box::new(meshed)) })
@@ -123,23 +123,14 @@ impl PlanWaves {
                     // On a wall that it runs into a wave has its maximum, along one that it runs beside its mean.
                     let at_end = |n: u32, side_m: f64| if n == 0 { 1.0 / side_m } else { 2.0 / side_m };
                     let (ends, sides) = (at_end(x, size_m[0]), at_end(y, size_m[1]));
-                    let square = |place_m: [f64; 2]| {
+                    let worth = |place_m: [f64; 2]| {
                         let along = |axis: usize, n: u32| cosine(n, place_m[axis] - corner_m[axis], size_m[axis]);
-                        (along(0, x) * along(1, y)).powi(2)
+                        along(0, x) * along(1, y)
                     };
-                    let at_openings_per_m = room
-                        .fittings
-                        .openings
-                        .iter()
-                        .map(|gap| along_gap(gap.from_m, gap.to_m, square) / (size_m[0] * size_m[1]))
-                        .collect();
+                    let gaps = room.fittings.openings.iter();
+                    let at_openings = gaps.map(|gap| mean_along_gap(gap.from_m, gap.to_m, worth)).collect();
                     let at_walls_per_m = vec![sides, ends, sides, ends];
-                    waves.push(PlanWave {
-                        squares_per_m2,
-                        half_waves: Some([x, y]),
-                        at_walls_per_m,
-                        at_openings_per_m,
-                    });
+                    waves.push(PlanWave { squares_per_m2, half_waves: Some([x, y]), at_walls_per_m, at_openings });
                 }
             }
         }
@@ -235,15 +226,15 @@ impl Meshed {
         at_walls
     }
 
-    fn at_openings(&self, wave: usize, room: &Room, area_m2: f64) -> Vec<f64> {
+    fn at_openings(&self, wave: usize, room: &Room) -> Vec<f64> {
         let mut near = 0;
-        let mut square = |place_m: [f64; 2]| {
+        let mut worth = |place_m: [f64; 2]| {
             let (triangle, local) = self.find(place_m, near);
             near = triangle;
-            self.value(wave, triangle, &self.reference.shapes(local)).powi(2)
+            self.value(wave, triangle, &self.reference.shapes(local))
         };
         let gaps = room.fittings.openings.iter();
-        gaps.map(|gap| along_gap(gap.from_m, gap.to_m, &mut square) / area_m2).collect()
+        gaps.map(|gap| mean_along_gap(gap.from_m, gap.to_m, &mut worth)).collect()
     }
 }
 
@@ -264,14 +255,14 @@ pub(in crate::room) fn cosine(half_waves: u32, at_m: f64, length_m: f64) -> f64 
     if half_waves == 0 { 1.0 } else { 2.0_f64.sqrt() * (PI * f64::from(half_waves) * at_m / length_m).cos() }
 }
 
-/// The integral of something along a gap in the wall.
-fn along_gap(from_m: [f64; 2], to_m: [f64; 2], mut at: impl FnMut([f64; 2]) -> f64) -> f64 {
+/// The mean of something along a gap in the wall.
+fn mean_along_gap(from_m: [f64; 2], to_m: [f64; 2], mut at: impl FnMut([f64; 2]) -> f64) -> f64 {
     const STEPS: u32 = 16;
     let place = |step: u32| {
         let share = (f64::from(step) + 0.5) / f64::from(STEPS);
         [from_m[0] + share * (to_m[0] - from_m[0]), from_m[1] + share * (to_m[1] - from_m[1])]
     };
-    (0..STEPS).map(|step| at(place(step))).sum::<f64>() / f64::from(STEPS) * length_m(from_m, to_m)
+    (0..STEPS).map(|step| at(place(step))).sum::<f64>() / f64::from(STEPS)
 }
 
 fn length_m(from_m: [f64; 2], to_m: [f64; 2]) -> f64 {
