@@ -21,6 +21,21 @@ pub fn text_width(text: &str, size: f64) -> f64 {
     text.chars().count() as f64 * size * 0.54
 }
 
+/// Words folded into lines of at most a width.
+pub fn wrap(words: &str, width: f64, size: f64) -> Vec<String> {
+    let mut lines: Vec<String> = Vec::new();
+    for word in words.split_whitespace() {
+        match lines.last_mut() {
+            Some(line) if text_width(line, size) + text_width(word, size) + size * 0.54 <= width => {
+                line.push(' ');
+                line.push_str(word);
+            }
+            _ => lines.push(word.to_owned()),
+        }
+    }
+    lines
+}
+
 /// A whole picture.
 /// * `title` - what a screen reader says
 pub fn picture(width: f64, height: f64, title: &str, theme: &Theme, content: &Markup) -> String {

@@ -23,6 +23,16 @@ pub struct Theme {
     pub accent: &'static str,
 }
 
+/// A colour between two of the form `#rrggbb`: 0 is the first, 1 the second.
+pub(crate) fn mix(from: &str, to: &str, share: f64) -> String {
+    let part = |colour: &str, at: usize| {
+        let digits = colour.get(1 + 2 * at..3 + 2 * at).unwrap_or("80");
+        f64::from(u8::from_str_radix(digits, 16).unwrap_or(128))
+    };
+    let mixed = [0, 1, 2].map(|at| (part(from, at) * (1.0 - share) + part(to, at) * share).round() as u8);
+    format!("#{:02x}{:02x}{:02x}", mixed[0], mixed[1], mixed[2])
+}
+
 impl Theme {
     /// For paper.
     pub const PRINT: Self = Self {

@@ -1,0 +1,194 @@
+//! The plan as SVG.
+
+use maud::{Markup, html};
+
+use crate::draw::plan::labels::Labels;
+use crate::draw::plan::{Area, Mark, Plan, Role, outward_of, wall_letter};
+use crate::draw::svg::{Anchor, LABEL, SMALL, line, path, picture, round, text, text_over, text_width};
+use crate::draw::theme::Theme;
+
+/// Room beside the walls for letters and distances.
+const MARGIN_X: f64 = 50.0;
+/// Room above and below the walls.
+const MARGIN_Y: f64 = 28.0;
+
+/// From metres to the page.
+pub(in crate::draw) struct Scale {
+    low: [f64; 2],
+    per_metre: f64,
+    left: f64,
+    width: f64,
+    height: f64,
+}
+
+impl Scale {
+    /// A plan at most `width` by `height`, in the middle of the width; `None` if the outline is not known.
+    pub(in crate::draw) fn fitting(plan: &Plan, width: f64, height: f64) -> Option<Self> {
+        if !plan.is_known() {
+            return None;
+        }
+        let (low, high) = plan.bounds();
+        let size = [(high[0] - low[0]).max(0.1), (high[1] - low[1]).max(0.1)];
+        let per_metre = ((width - 2.0 * MARGIN_X) / size[0]).min((height - 2.0 * MARGIN_Y) / size[1]).max(1.0);
+        let left = (width - size[0] * per_metre) / 2.0;
+        Some(Self { low, per_metre, left, width, height: size[1] * per_metre + 2.0 * MARGIN_Y })
+    }
+
+    /// How high the plan is on the page, with the room around it.
+    pub(in crate::draw) fn height(&self) -> f64 {
+        self.height
+    }
+
+    /// A place on the page, moved away from the edges of the plan by as much as it is nearer to them.
+    pub(in crate::draw) fn inwards(&self, [x, y]: [f64; 2], least: f64) -> [f64; 2] {
+        let (left, right) = (self.left + least, self.width - self.left - least);
+        let (top, bottom) = (MARGIN_Y + least, self.height - MARGIN_Y - least);
+        [x.clamp(left, right.max(left)), y.clamp(top, bottom.max(top))]
+    }
+
+    pub(in crate::draw) fn at(&self, [x, y]: [f64; 2]) -> [f64; 2] {
+        [self.left + (x - self.low[0]) * self.per_metre, self.height - MARGIN_Y - (y - self.low[1]) * self.per_metre]
+    }
+}
+
+/// The plan as SVG, at most `width` by `height`; `None` if the outline is not known.
+pub fn svg(plan: &Plan, width: f64, height: f64, theme: &Theme) -> Option<String> {
+    let scale = Scale::fitting(plan, width, height)?;
+    let height = scale.height();
+    let mut labels = Labels::new(plan, &scale, width);
+    let content = html! {
+        (outline(plan, &scale, theme.paper, theme))
+        @for area in &plan.no_go { (no_go(area, &scale, theme, &mut labels)) }
+        (walls(plan, &scale, theme, &mut labels))
+        (marks(plan, &scale, theme, &mut labels))
+        (metre(&scale, theme, height))
+    };
+    Some(picture(width, height, "Plan of the room", theme, &content))
+}
+
+/// Walls with their gaps.
+pub(in crate::draw) fn outline(plan: &Plan, scale: &Scale, fill: &str, theme: &Theme) -> Markup {
+    let outline: Vec<[f64; 2]> = plan.corners_m.iter().map(|corner| scale.at(*corner)).collect();
+    html! {
+        path d=(path(&outline, true)) fill=(fill) stroke=(theme.ink) stroke-width="3" stroke-linejoin="miter" {}
+        @for gap in &plan.gaps {
+            @let (from, to) = (scale.at(gap.from_m), scale.at(gap.to_m));
+            (line(from, to, theme.paper, 5.0))
+            (line(from, to, theme.quiet, 1.0))
+        }
+    }
+}
+
+fn no_go(area: &Area, scale: &Scale, theme: &Theme, labels: &mut Labels) -> Markup {
+    let [x, y] = scale.at([area.corner_m[0], area.corner_m[1] + area.size_m[1]]);
+    let [width, height] = area.size_m.map(|metres| metres * scale.per_metre);
+    let fits = text_width(&area.name, SMALL) < width && height > SMALL + 2.0;
+    html! {
+        rect x=(round(x)) y=(round(y)) width=(round(width)) height=(round(height)) fill=(theme.shade) stroke=(theme.grid) {}
+        @if fits {
+            (labels.fixed([x + width / 2.0, y + height / 2.0 + SMALL * 0.35], Anchor::Middle, SMALL, &area.name))
+            (text([x + width / 2.0, y + height / 2.0 + SMALL * 0.35], Anchor::Middle, SMALL, theme.quiet, false, &area.name))
+        }
+    }
+}
+
+/// Letters outside the walls, and the chosen spot's distances where their tapes meet the walls.
+fn walls(plan: &Plan, scale: &Scale, theme: &Theme, labels: &mut Labels) -> Markup {
+    let chosen: Vec<&Mark> = plan.spots.iter().filter(|spot| spot.role == Role::Chosen).collect();
+    let outward = |wall: usize| outward_of(plan, wall);
+    let beyond = |at: [f64; 2], wall: usize, distance: f64| {
+        let [x, y] = scale.at(at);
+        let [dx, dy] = outward(wall);
+        [x + dx * distance, y - dy * distance]
+    };
+    html! {
+        @for spot in &chosen {
+            @for tape in plan.tapes(spot.at_m) {
+                @let words = format!("{:.2} m", tape.distance_m);
+                @let at = beyond(tape.foot_m, tape.wall, 9.0);
+                @let [dx, dy] = outward(tape.wall);
+                @let anchor = if dx > 0.5 { Anchor::Start } else if dx < -0.5 { Anchor::End } else { Anchor::Middle };
+                @let base = [at[0], at[1] - dy * LABEL * 0.45 + LABEL * 0.35];
+                (line(scale.at(spot.at_m), scale.at(tape.foot_m), theme.ink, 1.0))
+                (labels.fixed(base, anchor, LABEL, &words))
+                (text(base, anchor, LABEL, theme.ink, true, &words))
+            }
+        }
+        @for wall in 0..plan.corners_m.len() {
+            @let (from, to) = (plan.corners_m[wall], plan.corners_m[(wall + 1) % plan.corners_m.len()]);
+            @let letter = wall_letter(wall);
+            @let at = [0.5, 0.62, 0.38, 0.75].iter().map(|share| {
+                let point = [from[0] + (to[0] - from[0]) * share, from[1] + (to[1] - from[1]) * share];
+                let [x, y] = beyond(point, wall, 13.0);
+                [x, y + SMALL * 0.35]
+            }).find(|at| labels.is_free(*at, Anchor::Middle, SMALL, &letter));
+            @if let Some(at) = at {
+                (labels.fixed(at, Anchor::Middle, SMALL, &letter))
+                (text(at, Anchor::Middle, SMALL, theme.quiet, false, &letter))
+            }
+        }
+    }
+}
+
+/// Seats and spots with their names.
+pub(in crate::draw) fn marks(plan: &Plan, scale: &Scale, theme: &Theme, labels: &mut Labels) -> Markup {
+    for mark in plan.seats.iter().chain(&plan.spots) {
+        labels.mark(scale.at(mark.at_m), if mark.role == Role::Chosen { 11.0 } else { 6.5 });
+    }
+    let of_role = |role| plan.spots.iter().filter(move |spot| spot.role == role);
+    html! {
+        @for seat in &plan.seats {
+            (seat_shape(scale.at(seat.at_m), theme))
+            (labelled(scale.at(seat.at_m), &seat.name, "", seat.role == Role::Chosen, theme, labels))
+        }
+        @for spot in of_role(Role::Chosen) {
+            (chosen_shape(scale.at(spot.at_m), theme))
+            (labelled(scale.at(spot.at_m), &spot.name, "", true, theme, labels))
+        }
+        @for spot in of_role(Role::Other) {
+            @let [x, y] = scale.at(spot.at_m);
+            circle cx=(round(x)) cy=(round(y)) r="5" fill=(theme.paper) stroke=(theme.ink) stroke-width="1.5" {}
+            @let tapes = if plan.tapes_of_all { plan.tape_signs(spot.at_m) } else { String::new() };
+            (labelled([x, y], &spot.name, &tapes, false, theme, labels))
+        }
+    }
+}
+
+/// A seat from above: a back and two arms.
+fn seat_shape([x, y]: [f64; 2], theme: &Theme) -> Markup {
+    let shape = format!("M{} {}v9a3 3 0 0 0 3 3h10a3 3 0 0 0 3 -3v-9", round(x - 8.0), round(y - 5.0));
+    html! {
+        path d=(shape) fill="none" stroke=(theme.ink) stroke-width="2" stroke-linecap="round" {}
+        circle cx=(round(x)) cy=(round(y)) r="2.5" fill=(theme.ink) {}
+    }
+}
+
+/// The chosen spot: a filled box inside a ring.
+fn chosen_shape([x, y]: [f64; 2], theme: &Theme) -> Markup {
+    html! {
+        circle cx=(round(x)) cy=(round(y)) r="11" fill=(theme.paper) stroke=(theme.ink) stroke-width="2" {}
+        rect x=(round(x - 5.5)) y=(round(y - 5.5)) width="11" height="11" fill=(theme.ink) {}
+    }
+}
+
+fn labelled(at: [f64; 2], name: &str, second: &str, bold: bool, theme: &Theme, labels: &mut Labels) -> Markup {
+    let (base, anchor) = labels.place(at, name, second, if bold { 15.0 } else { 10.0 });
+    html! {
+        (text_over(base, anchor, LABEL, (theme.ink, theme.paper), bold, name))
+        @if !second.is_empty() {
+            (text_over([base[0], base[1] + SMALL + 2.0], anchor, SMALL, (theme.quiet, theme.paper), false, second))
+        }
+    }
+}
+
+/// One metre, to scale.
+fn metre(scale: &Scale, theme: &Theme, height: f64) -> Markup {
+    let (left, y) = (scale.left, height - 8.0);
+    let right = left + scale.per_metre;
+    html! {
+        (line([left, y], [right, y], theme.quiet, 1.0))
+        (line([left, y - 3.0], [left, y + 3.0], theme.quiet, 1.0))
+        (line([right, y - 3.0], [right, y + 3.0], theme.quiet, 1.0))
+        (text([right + 5.0, y + 3.0], Anchor::Start, SMALL, theme.quiet, false, "1 m"))
+    }
+}
