@@ -200,7 +200,7 @@ impl Page {
         match tungstenite::client(request, stream) {
             Ok((socket, _)) => Ok(Self { socket }),
             Err(tungstenite::HandshakeError::Failure(tungstenite::Error::Http(reply))) => Err(reply.status().as_u16()),
-            Err(_) => Err(0),
+            Err(error) => panic!("no socket: {error}"),
         }
     }
 

@@ -178,7 +178,7 @@ fn short(progress: &Progress) -> Vec<String> {
     let said = words::progress(progress).into_iter();
     said.map(|part| match part.strip_prefix("spots heard ") {
         Some(count) => format!("{count} spots heard"),
-        None => part.trim_end_matches(" here").to_owned(),
+        None => part.trim_end_matches(" here").trim_start_matches("about ").to_owned(),
     })
     .collect()
 }

@@ -125,7 +125,12 @@ pub(super) fn plain(status: StatusCode, words: &'static str) -> Response {
 
 /// Adds what every answer carries.
 fn finish(mut response: Response<Body>, host: &str) -> Response {
+    let is_socket = response.status() == StatusCode::SWITCHING_PROTOCOLS;
     let headers = response.headers_mut();
+    if !is_socket {
+        // One request a connection: nothing is kept open for those who only knock.
+        headers.insert(header::CONNECTION, HeaderValue::from_static("close"));
+    }
     let mut set = |name: header::HeaderName, value: &'static str| {
         headers.entry(name).or_insert(HeaderValue::from_static(value));
     };

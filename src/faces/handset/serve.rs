@@ -106,7 +106,6 @@ async fn connection(stream: TcpStream, router: Router, place: Arc<Place>) {
         .header_read_timeout(HEADERS_WITHIN)
         .max_buf_size(HEAD_BYTES)
         .max_headers(HEADERS)
-        .keep_alive(false)
         .serve_connection(TokioIo::new(stream), service)
         .with_upgrades();
     // What goes wrong here goes wrong on the other side.

@@ -41,11 +41,12 @@
     try { if (navigator.vibrate) navigator.vibrate(ms); } catch { /* not allowed here */ }
   }
 
-  function tell(head, text) {
-    const line = head + text;
-    if (told === line) return;
-    told = line;
-    news.replaceChildren(...(text ? [el('b', {}, head), text] : []));
+  /** Says what is new; the same words again are not said again. */
+  function tell(...lines) {
+    const said = JSON.stringify(lines);
+    if (told === said) return;
+    told = said;
+    fill(news, ...lines.map(([head, text]) => el('p', {}, el('b', {}, head), text)));
   }
 
   // --- talking to the laptop -------------------------------------------------------------------------------------
@@ -175,23 +176,24 @@
   }
 
   /** Stop goes every way there is, until one has worked. */
-  let stopping = 0;
+  let stopping = 0, stops = 0;
   function stop() {
     buzz(40);
     const sent = send({ do: 'stop' });
     if (!sent || performance.now() - heard > 1200) {
-      stopping += 1;
-      tell('Stop: ', 'being sent …');
+      stopping = ++stops;
+      tell(['Stop: ', 'being sent …']);
       postStop(stopping, 0);
     }
   }
 
   async function postStop(mine, tries) {
-    if (mine !== stopping || tries > 40) return;
+    if (mine !== stopping || tries > 400) return;
     try {
       const answer = await fetch('/stop', { method: 'POST', keepalive: true });
-      if (answer.ok) { tell('Stop: ', 'it has arrived.'); return; }
-      if (answer.status === 410 || answer.status === 401) { tell('Stop: ', 'the visit has ended; nothing sounds.'); return; }
+      if (answer.ok) stopping = 0;
+      if (answer.ok) { tell(['Stop: ', 'it has arrived.']); return; }
+      if (answer.status === 410 || answer.status === 401) { tell(['Stop: ', 'the visit has ended; nothing sounds.']); return; }
     } catch { /* again */ }
     setTimeout(() => postStop(mine, tries + 1), 250);
   }
@@ -430,13 +432,14 @@
   }
 
   function drawNews() {
-    if (!inTouch || !card) { if (!told.startsWith('Stop')) tell('', ''); return; }
-    if (slip || card.refusal) tell('Not taken: ', slip || card.refusal);
-    else if (card.device_gone) tell('Notice: ', 'the sound output is gone; the visit is safe.');
-    else if (card.notice) tell('Notice: ', card.notice);
-    else if (card.taken) tell('Taken: ', card.taken);
-    else if (canWake === false) tell('Notice: ', 'this browser lets no page keep the screen on; let it stay on longer in the phone\'s settings.');
-    else tell('', '');
+    if (!inTouch || !card) { if (!stopping) tell(); return; }
+    const lines = [];
+    if (slip || card.refusal) lines.push(['Not taken: ', slip || card.refusal]);
+    else if (card.device_gone) lines.push(['Notice: ', 'the sound output is gone; the visit is safe.']);
+    else if (card.notice) lines.push(['Notice: ', card.notice]);
+    else if (canWake === false) lines.push(['Notice: ', 'this browser lets no page keep the screen on; let it stay on longer in the phone\'s settings.']);
+    if (card.taken && !slip) lines.push(['Taken: ', card.taken]);
+    tell(...lines);
   }
 
   // --- keys: a keyboard or a page-turner -------------------------------------------------------------------------
