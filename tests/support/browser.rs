@@ -46,12 +46,17 @@ pub struct Looks {
 
 impl Browser {
     pub fn start() -> Self {
+        Self::start_with(&[])
+    }
+
+    /// With more options on its command line.
+    pub fn start_with(options: &[&str]) -> Self {
         let folder = TempDir::with_prefix("evenbass-browser").expect("a temporary folder can be made");
         let mut command = Command::new(program());
         command.args(["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run"]);
         command.args(["--disable-background-networking", "--disable-component-update", "--disable-sync"]);
         command.args(["--disable-dev-shm-usage", "--hide-scrollbars", "--force-color-profile=srgb"]);
-        command.args(["--remote-debugging-port=0", "about:blank"]);
+        command.args(options).args(["--remote-debugging-port=0", "about:blank"]);
         command.arg(format!("--user-data-dir={}", folder.path().display()));
         command.env("HOME", folder.path()).stdin(Stdio::null()).stdout(Stdio::null()).stderr(Stdio::null());
         let child = command.spawn().expect("chromium starts");

@@ -2,8 +2,10 @@
 #![allow(dead_code)]
 
 pub mod browser;
+pub mod compare;
 pub mod laptop;
 pub mod player;
+pub mod proxy;
 pub mod screen;
 pub mod script;
 pub mod sound_server;

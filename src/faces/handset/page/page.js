@@ -3,7 +3,7 @@
 (() => {
   const $ = (id) => document.getElementById(id);
   const main = $('main'), news = $('news'), answers = $('answers'), tools = $('tools'), desk = $('desk');
-  const SILENCE_MS = 2500, RETRY_MS = 300, OPENS_WITHIN_MS = 1500, WRITTEN_WITHIN_MS = 3000, FRESH_MS = 250, PRESS_MS = 175;
+  const SILENCE_MS = 2500, RETRY_MS = 300, OPENS_WITHIN_MS = 1000, WRITTEN_WITHIN_MS = 3000, FRESH_MS = 250, PRESS_MS = 175;
 
   let socket = null, card = null, plan = null, desks = null;
   let inTouch = false, over = '', heard = 0, number = 0, failures = 0;
@@ -97,7 +97,6 @@
   }
 
   function lose() {
-    if (!inTouch) return;
     inTouch = false;
     draw();
   }
@@ -139,6 +138,7 @@
       pending = null;
     }
     refusals = card.refusals;
+    document.body.dataset.taken = card.taken_id == null ? '' : card.taken_id;
     const id = card.question && card.question.id;
     // The question may be away while its answer is written: what was typed goes with the next one.
     if (id != null && id !== asked) {
