@@ -1,21 +1,26 @@
 //! Which stay would help most per minute, and when to stop.
 
+use nalgebra::DMatrix;
+
 use crate::evidence::{Evidence, Heard};
-use crate::judge::ranking::Belief;
+use crate::judge::arrow::Marginals;
+use crate::judge::posterior::Fit;
+use crate::judge::prior::FieldPrior;
+use crate::judge::ranking::{Belief, Weighed};
+use crate::judge::worth::{Lesson, Means, lesson};
 use crate::judge::{Advice, Case, decision};
-use crate::stats::gaussian::NormalDraws;
+use crate::random::Random;
 use crate::stats::normal;
 
-/// Below this expected regret another stay is not worth walking, dB.
-const ENOUGH_DB: f64 = 0.05;
+/// Below this expected regret another stay is not worth walking, dB: where the time was limited beforehand, and where it was not.
+const ENOUGH_DB: f64 = 0.02;
+const GOOD_ENOUGH_DB: f64 = 0.2;
+/// Sets the stream of random numbers that orders the notes apart from all others.
+const NOTE_ORDER: u64 = 0x6e_6f_74_65 << 32;
 /// A stay hears at least this many notes, or all that there are.
 const PART_OF_A_STAY: usize = 8;
-/// How many notes say as much about a spot's spread as is known before any is heard; found by driving simulated visits.
-const KNOWN_BEFORE_NOTES: f64 = 4.0;
 /// More spots than this are not worth carrying the meter to.
 const MOST_METERED: usize = 3;
-/// The share of a spread's variance that reading the meter for all notes takes away.
-const METER_TAKES: f64 = 0.9;
 /// The meter comes out when the best few hold this probability.
 const METER_WHEN: f64 = 0.85;
 
@@ -31,18 +36,19 @@ pub fn next(case: &Case, belief: &Belief, leader: usize, expected_regret_db: f64
     if prior.spots < 2 && heard[0] > 0 {
         return (Advice::Stop { why: "there is only one spot".to_owned() }, 0.0);
     }
-    if expected_regret_db < ENOUGH_DB && heard.iter().any(|&h| h > 0) {
+    let enough_db = if case.seconds_left.is_some() { ENOUGH_DB } else { GOOD_ENOUGH_DB };
+    if expected_regret_db < enough_db && heard.iter().any(|&h| h > 0) {
         return (
             Advice::Stop { why: "no other spot is likely to be more even by anything that could be heard".to_owned() },
             0.0,
         );
     }
-    let Some(Stay { spot, notes, metered, gain_per_s }) = best_stay(case, belief, &heard) else {
+    let Some(Stay { spot, notes, metered, gain_per_s }) = best_stay(case, belief) else {
         return (Advice::Stop { why: stop_for_time(expected_regret_db) }, 0.0);
     };
     if metered {
         let why = "it is among the leaders, and the meter settles what ears leave open".to_owned();
-        return (Advice::Meter { spot, notes: (0..prior.notes).collect(), why }, gain_per_s);
+        return (Advice::Meter { spot, notes: shuffled(case, notes), why }, gain_per_s);
     }
     let why = if heard[spot] == 0 {
         "nothing has been heard from here yet, and it may be the best".to_owned()
@@ -53,11 +59,11 @@ pub fn next(case: &Case, belief: &Belief, leader: usize, expected_regret_db: f64
     } else {
         "it may still be better than the leader".to_owned()
     };
-    (Advice::Rate { spot, notes: least_heard(case, spot, notes), why }, gain_per_s)
+    (Advice::Rate { spot, notes: shuffled(case, notes), why }, gain_per_s)
 }
 
 fn stop_for_time(expected_regret_db: f64) -> String {
-    if expected_regret_db < 0.2 {
+    if expected_regret_db < GOOD_ENOUGH_DB {
         "the time is up, and the leader is good enough".to_owned()
     } else {
         format!("the time is up; another spot may be more even, by {expected_regret_db:.1} dB on average")
@@ -65,49 +71,94 @@ fn stop_for_time(expected_regret_db: f64) -> String {
 }
 
 /// A stay that could come next.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone)]
 struct Stay {
     spot: usize,
-    notes: usize,
+    notes: Vec<usize>,
     /// With the meter instead of ears.
     metered: bool,
     /// By how much the expected spread at the spot finally chosen falls, dB a second.
     gain_per_s: f64,
 }
 
-/// The stay with the largest gain per second that fits into the time left.
-fn best_stay(case: &Case, belief: &Belief, heard: &[usize]) -> Option<Stay> {
-    let prior = belief.prior;
-    let means = decision::means(&belief.draws.spread_db);
-    let covariance = decision::covariance(&belief.draws.spread_db);
-    let meter = MeterPlan::of(case, belief);
-    let worth = |spot: usize, share: f64| {
-        let own = libm::sqrt(covariance[(spot, spot)].max(1e-9));
-        let pull: Vec<f64> = (0..prior.spots).map(|s| covariance[(s, spot)] * libm::sqrt(share) / own).collect();
-        gain(&means, &pull)
-    };
-    let left = case.seconds_left.map_or(f64::INFINITY, |s| if s.is_nan() { 0.0 } else { s });
-    let mut stays = Vec::new();
-    // A spot that is not on the walk cannot be visited.
-    for &spot in case.walk.iter().filter(|&&spot| spot < prior.spots) {
-        let already = heard[spot];
-        let travel = if case.at_spot == Some(spot) { 0.0 } else { seconds(case.pace.move_s) };
-        let by_meter = travel + prior.notes as f64 * seconds(case.pace.meter_s);
-        if meter.candidates.contains(&spot) && by_meter <= left {
-            let gain_per_s = worth(spot, METER_TAKES) / by_meter;
-            stays.push(Stay { spot, notes: prior.notes, metered: true, gain_per_s });
-        }
-        let fitting = ((left - meter.reserved_s - travel) / seconds(case.pace.rating_s) + 1e-9).max(0.0) as usize;
-        let part = PART_OF_A_STAY.min(prior.notes);
-        for notes in [part, prior.notes.min(fitting)] {
-            if notes < part || notes > fitting || meter.read.contains(&spot) {
-                continue;
-            }
-            let gain = worth(spot, learnt(notes as f64, already as f64));
-            let gain_per_s = gain / (travel + notes as f64 * seconds(case.pace.rating_s));
-            stays.push(Stay { spot, notes, metered: false, gain_per_s });
-        }
+/// What stays are weighed with.
+struct Scales<'a> {
+    case: &'a Case<'a>,
+    belief: &'a Belief<'a>,
+    /// The likeliest fit.
+    fit: &'a Fit,
+    prior: &'a FieldPrior,
+    marginals: Marginals,
+    means: Vec<f64>,
+    covariance: DMatrix<f64>,
+    /// The seat that counts most; there the answers are given.
+    seat: usize,
+}
+
+impl<'a> Scales<'a> {
+    fn new(case: &'a Case, belief: &'a Belief) -> Option<Self> {
+        let Weighed { prior, fit, .. } = belief.fits.iter().max_by(|a, b| a.weight.total_cmp(&b.weight))?;
+        let weight = |seat: &usize| case.seat_weights.get(*seat).copied().unwrap_or(0.0);
+        Some(Self {
+            case,
+            belief,
+            fit,
+            prior,
+            marginals: fit.factored.marginals(),
+            means: decision::means(&belief.draws.spread_db),
+            covariance: decision::covariance(&belief.draws.spread_db),
+            seat: (0..prior.seats).max_by(|a, b| weight(a).total_cmp(&weight(b)).then(b.cmp(a))).unwrap_or(0),
+        })
     }
+
+    fn lesson(&self, spot: usize, means: Means) -> Lesson {
+        let pair = self.seat * self.prior.spots + spot;
+        lesson(&self.belief.problem, self.prior, self.fit, &self.marginals, pair, means)
+    }
+
+    /// By how much the smallest expected spread falls on average when this share of the doubt about a spot goes.
+    fn worth(&self, spot: usize, share: f64) -> f64 {
+        let own = libm::sqrt(self.covariance[(spot, spot)].max(1e-9));
+        let pull: Vec<f64> = self.covariance.column(spot).iter().map(|c| c * libm::sqrt(share) / own).collect();
+        gain(&self.means, &pull)
+    }
+
+    /// Stays at a spot that fit into the time, with ears and with the meter.
+    fn stays(&self, spot: usize, meter: &MeterPlan, left_s: f64) -> Vec<Stay> {
+        let (notes, pace) = (self.prior.notes, self.case.pace);
+        let travel_s = if self.case.at_spot == Some(spot) { 0.0 } else { seconds(pace.move_s) };
+        let mut found = Vec::new();
+        let by_meter_s = travel_s + notes as f64 * seconds(pace.meter_s);
+        if meter.candidates.contains(&spot) && by_meter_s <= left_s {
+            let lesson = self.lesson(spot, Means::Meter);
+            let gain_per_s = self.worth(spot, lesson.share[notes]) / by_meter_s;
+            found.push(Stay { spot, notes: lesson.notes, metered: true, gain_per_s });
+        }
+        let fitting = ((left_s - meter.reserved_s - travel_s) / seconds(pace.rating_s) + 1e-9).max(0.0) as usize;
+        let part = PART_OF_A_STAY.min(notes);
+        if fitting < part || meter.read.contains(&spot) {
+            return found;
+        }
+        let lesson = self.lesson(spot, Means::Ears);
+        for count in [part, (3 * part / 2).min(notes), notes.min(fitting)] {
+            if (part..=fitting).contains(&count) {
+                let takes_s = travel_s + count as f64 * seconds(pace.rating_s);
+                let gain_per_s = self.worth(spot, lesson.share[count]) / takes_s;
+                found.push(Stay { spot, notes: lesson.notes[..count].to_vec(), metered: false, gain_per_s });
+            }
+        }
+        found
+    }
+}
+
+/// The stay with the largest gain per second that fits into the time left.
+fn best_stay(case: &Case, belief: &Belief) -> Option<Stay> {
+    let scales = Scales::new(case, belief)?;
+    let meter = MeterPlan::of(case, belief);
+    let left_s = case.seconds_left.map_or(f64::INFINITY, |s| if s.is_nan() { 0.0 } else { s });
+    // A spot that is not on the walk cannot be visited.
+    let open = case.walk.iter().copied().filter(|&spot| spot < scales.prior.spots);
+    let stays: Vec<Stay> = open.flat_map(|spot| scales.stays(spot, &meter, left_s)).collect();
     // Where nothing speaks for one of them, the order of the walk does.
     let place = |spot: usize| case.walk.iter().position(|w| *w == spot).unwrap_or(usize::MAX);
     let metering = stays.iter().any(|s| s.metered) && (meter.settled || stays.iter().all(|s| s.metered));
@@ -151,11 +202,6 @@ impl MeterPlan {
     }
 }
 
-/// The share of a spread's variance that some more notes take away, after some have been heard.
-fn learnt(notes: f64, heard: f64) -> f64 {
-    notes / (notes + heard + KNOWN_BEFORE_NOTES)
-}
-
 /// By how much the smallest of some means falls on average when one normal number pulls them all.
 fn gain(means: &[f64], pull: &[f64]) -> f64 {
     const POINTS: usize = 24;
@@ -168,20 +214,8 @@ fn gain(means: &[f64], pull: &[f64]) -> f64 {
     (smallest - total / POINTS as f64).max(0.0)
 }
 
-/// Notes of which least is known at a spot, in random order.
-fn least_heard(case: &Case, spot: usize, take: usize) -> Vec<usize> {
-    let count = case.notes_hz.len();
-    let mut times = vec![0.0; count];
-    for e in case.evidence.iter().filter(|e| e.spot == spot && e.note < count) {
-        times[e.note] += 1.0;
-    }
-    let mut source = NormalDraws::new(case.seed.wrapping_add(0x51ED) ^ (case.evidence.len() as u64));
-    let odd = source.uniform() < 0.5;
-    let mut order: Vec<(f64, f64, usize)> = (0..count)
-        .map(|n| (times[n] + if take < count && (n % 2 == 1) == odd { 0.5 } else { 0.0 }, source.uniform(), n))
-        .collect();
-    order.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.total_cmp(&b.1)));
-    let mut chosen: Vec<(f64, usize)> = order.into_iter().take(take).map(|(_, by_chance, n)| (by_chance, n)).collect();
-    chosen.sort_by(|a, b| a.0.total_cmp(&b.0));
-    chosen.into_iter().map(|(_, n)| n).collect()
+/// The same notes in random order, so that none is always heard after the same one.
+fn shuffled(case: &Case, mut notes: Vec<usize>) -> Vec<usize> {
+    Random::new(case.seed, NOTE_ORDER + case.evidence.len() as u64).shuffle(&mut notes);
+    notes
 }

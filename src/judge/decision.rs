@@ -1,13 +1,16 @@
 //! From beliefs about curves to a decision: draws of every spot's spread, who is best how often, what choosing the leader costs.
 
-use nalgebra::{DMatrix, DVector};
+use nalgebra::DMatrix;
 
 use crate::judge::posterior::Problem;
-use crate::judge::prior::FieldPrior;
+use crate::judge::prior::GridMap;
 use crate::judge::ranking::Weighed;
 use crate::judge::{Estimate, ShootOut};
-use crate::stats::gaussian::{self, NormalDraws};
+use crate::stats::gaussian::NormalDraws;
 use crate::stats::normal;
+
+/// How unusual a curve may be of which nothing was heard: standard deviation of the logarithm of its size.
+const UNUSUAL: f64 = 0.15;
 
 /// Draws of everything that is decided on.
 #[derive(Debug, Clone)]
@@ -24,12 +27,13 @@ pub fn draw(problem: &Problem, fits: &[Weighed], seat_weights: &[f64], draws: us
         return Draws { spread_db: DMatrix::zeros(0, 0), field_db: DMatrix::zeros(0, 0) };
     };
     let (notes, pairs) = (prior.notes, prior.spots * prior.seats);
-    let (start, width) = (problem.field_start(), notes * pairs);
+    let mut answers = vec![0; pairs];
+    problem.answers.iter().for_each(|a| answers[a.pair] += 1);
     let mut source = NormalDraws::new(seed);
-    let mut field = DMatrix::zeros(width, draws);
+    let mut field_db = DMatrix::zeros(notes * pairs, draws);
     let mut spread_db = DMatrix::zeros(draws, prior.spots);
-    let mut filled = 0;
-    let mut cumulative = 0.0;
+    let total: f64 = seat_weights.iter().take(prior.seats).sum();
+    let (mut filled, mut cumulative) = (0, 0.0);
     for (index, Weighed { prior, fit, weight }) in fits.iter().enumerate() {
         cumulative += weight;
         let until = if index + 1 == fits.len() {
@@ -41,23 +45,38 @@ pub fn draw(problem: &Problem, fits: &[Weighed], seat_weights: &[f64], draws: us
         if count == 0 {
             continue;
         }
-        // The curves come last among the unknowns, so the trailing block of the factor alone gives their joint draws.
-        let lower = fit.factor.lower().view((start, start), (width, width)).into_owned();
         let half = count.div_ceil(2);
-        let mut x = source.matrix(width, half);
-        gaussian::solve_transposed(&lower, &mut x);
-        let mode = fit.mode.rows(start, width);
-        for k in 0..count {
-            let sign = if k < half { 1.0 } else { -1.0 };
-            let mut column = field.column_mut(filled + k);
-            column.copy_from(&mode);
-            column.axpy(sign, &x.column(k % half), 1.0);
+        let mut common = source.matrix(fit.mean.common.len(), half);
+        fit.factored.spread_common(&mut common);
+        for pair in 0..pairs {
+            let mut apart = source.matrix(fit.mean.own[pair].len(), half);
+            fit.factored.spread_own(pair, &mut apart, &common);
+            let mut curves = field_db.view_mut((pair * notes, filled), (notes, count));
+            // A curve of which little was heard may be wilder or tamer than usual.
+            let doubt = UNUSUAL / libm::sqrt(1.0 + answers[pair] as f64 / notes as f64);
+            for (k, mut column) in curves.column_iter_mut().enumerate() {
+                let wild = libm::exp(doubt * source.draw());
+                column.copy_from(&fit.mean.own[pair].rows(0, notes));
+                column.axpy(if k < half { wild } else { -wild }, &apart.column(k % half).rows(0, notes), 1.0);
+            }
+            let share = seat_weights[pair / prior.spots] / total;
+            if share > 0.0 {
+                let spread = spreads(&prior.grids[pair], &curves.into_owned(), &mut source);
+                for (k, s) in spread.into_iter().enumerate() {
+                    spread_db[(filled + k, pair % prior.spots)] += share * s;
+                }
+            }
         }
-        let spread = spreads(prior, &field.columns(filled, count).into_owned(), seat_weights, &mut source);
-        spread_db.rows_mut(filled, count).copy_from(&spread);
         filled = until;
     }
-    Draws { spread_db, field_db: field }
+    Draws { spread_db, field_db }
+}
+
+/// Spread over the grid of each curve.
+fn spreads(map: &GridMap, curves: &DMatrix<f64>, source: &mut NormalDraws) -> Vec<f64> {
+    let mut grid = &map.weights * curves + &map.open * source.matrix(map.open.ncols(), curves.ncols());
+    grid.column_iter_mut().for_each(|mut column| column += &map.known);
+    grid.column_iter().map(|column| libm::sqrt(column.variance() + map.rough)).collect()
 }
 
 /// Lets blind comparisons speak: draws are kept in proportion to how likely they make the outcomes (each a probit in the difference of
@@ -86,33 +105,6 @@ pub fn heed(draws: &mut Draws, outcomes: &[ShootOut], noise_db: f64) {
     kept.resize(count, kept.last().copied().unwrap_or(0));
     draws.spread_db = draws.spread_db.select_rows(&kept);
     draws.field_db = draws.field_db.select_columns(&kept);
-}
-
-fn spreads(prior: &FieldPrior, field: &DMatrix<f64>, seat_weights: &[f64], source: &mut NormalDraws) -> DMatrix<f64> {
-    let draws = field.ncols();
-    let total: f64 = seat_weights.iter().take(prior.seats).sum();
-    let mut spread = DMatrix::zeros(draws, prior.spots);
-    for (seat, weight) in seat_weights.iter().enumerate().take(prior.seats) {
-        let share = weight / total;
-        if share <= 0.0 {
-            continue;
-        }
-        for spot in 0..prior.spots {
-            let pair = seat * prior.spots + spot;
-            let map = &prior.grids[pair];
-            let at = field.rows(pair * prior.notes, prior.notes);
-            let known: DVector<f64> = &map.mean - &map.weights * prior.mean.rows(pair * prior.notes, prior.notes);
-            let z = source.matrix(map.rest.ncols(), draws);
-            let mut curve = &map.weights * at + &map.rest * z;
-            for mut column in curve.column_iter_mut() {
-                column += &known;
-            }
-            for (k, column) in curve.column_iter().enumerate() {
-                spread[(k, spot)] += share * libm::sqrt(column.variance());
-            }
-        }
-    }
-    spread
 }
 
 /// Mean of each column.
@@ -149,7 +141,9 @@ pub fn estimate(values: &mut [f64]) -> Estimate {
     if values.is_empty() {
         return Estimate { value: 0.0, low: 0.0, high: 0.0 };
     }
-    values.sort_by(f64::total_cmp);
-    let at = |p: f64| values[((values.len() - 1) as f64 * p).round() as usize];
-    Estimate { value: values.iter().sum::<f64>() / values.len() as f64, low: at(0.1), high: at(0.9) }
+    let last = (values.len() - 1) as f64;
+    let mut at = |p: f64| *values.select_nth_unstable_by((last * p).round() as usize, f64::total_cmp).1;
+    let (low, high) = (at(0.1), at(0.9));
+    let value = values.iter().sum::<f64>() / values.len() as f64;
+    Estimate { value, low, high }
 }

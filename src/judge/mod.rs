@@ -1,6 +1,7 @@
 //! Evidence in, ranking with probabilities out; what to hear next; when to stop.
 
 mod advice;
+mod arrow;
 mod decision;
 mod grading;
 mod listener;
@@ -9,6 +10,7 @@ mod prior;
 mod ranking;
 #[cfg(test)]
 mod tests;
+mod worth;
 
 use serde::{Deserialize, Serialize};
 

@@ -1,21 +1,32 @@
-//! The listener and all curves together, given the answers: Laplace's approximation for a few listeners, from careful to poor.
+//! The listener and all curves together, given the answers: expectation propagation for a few listeners, from careful to poor.
 //!
-//! Unknowns, in this order: the six borders between the words; the listener's own equal-loudness error per note; one idea of 'even' per stay
-//! of rating, one offset per stay and kind of reading; then the deviations of all notes at all seat-and-spot pairs.
+//! Unknowns: per seat-and-spot pair the deviations of all notes and one offset per stay there (the idea of 'even', the scale of a meter); common to
+//! all pairs the six borders between the words, the listener's own equal-loudness error per note, and the numbers that the spots of a room share.
 //!
-//! Source: Rue, Martino and Chopin, J. R. Statist. Soc. B 71 (2009), for Laplace within a small grid of hyperparameters.
+//! Source: Minka (2001) as in `grading`; the sums of evidence after Seeger, Expectation propagation for exponential families (2005).
 
 use nalgebra::{DMatrix, DVector};
 
-use crate::judge::grading::{BORDERS_DB, STEPS, grade};
+use crate::judge::arrow::{Arrow, Factored, Marginals, Parts};
+use crate::judge::grading::{BORDERS_DB, Distances, STEPS, Site, tilt};
 use crate::judge::prior::FieldPrior;
-use crate::stats::gaussian::{self, Factor};
+use crate::stats::gaussian;
 
 const BORDERS: usize = STEPS - 1;
 /// Share of answers given without listening, *from memory* a few in a hundred.
-const CARELESS: f64 = 0.03;
-/// Newton's method settles in five to ten rounds; this only bounds it.
-const MOST_ROUNDS: usize = 25;
+pub const CARELESS: f64 = 0.03;
+/// The sites settle in five to ten rounds; this only bounds them.
+const MOST_ROUNDS: usize = 14;
+/// All is settled when no answer's expected loudness moves by more than this, dB.
+const SETTLED_DB: f64 = 0.05;
+/// Listeners stretch the scale where all is even and squeeze it where all is uneven, by this power of the spread: between not at all and
+/// 0.15 in range-effect experiments, *from memory*.
+const STRETCH: f64 = 0.08;
+/// The spread at which they do neither, dB.
+const USUAL_SPREAD_DB: f64 = 6.0;
+
+/// That a curve's own part varies as usual counts as much as this many notes (its size then differs by 16 % between curves).
+const USUAL_COUNTS: f64 = 20.0;
 
 /// How well somebody listens.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -35,7 +46,7 @@ pub struct Answer {
     pub pair: usize,
     /// Position of the note.
     pub note: usize,
-    /// Position among the offsets (stays of rating, stays of match, stays of reading).
+    /// Position among the pair's offsets.
     pub offset: usize,
     /// What it says.
     pub says: Says,
@@ -44,7 +55,7 @@ pub struct Answer {
 /// What an answer says.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Says {
-    /// The position of the word among the seven; the shortfall is already in dB of loudness.
+    /// The position of the word among the seven; the shortfall is in dB of level.
     Word {
         /// 0 ..= 6.
         word: usize,
@@ -80,10 +91,26 @@ pub struct Problem<'a> {
     pub octave: &'a [f64],
     /// The answers.
     pub answers: &'a [Answer],
-    /// What the offsets are.
-    pub offsets: &'a [Offset],
+    /// What the offsets of each pair are.
+    pub offsets: &'a [Vec<Offset>],
+}
+
+/// What a fit can begin from: another listener's, or nothing.
+#[derive(Debug, Clone)]
+pub struct Start {
+    /// What each answer says by itself.
+    sites: Vec<Site>,
+    /// How much more each pair's own curve varies than usual (a variance ratio).
+    pub unusual: Vec<f64>,
     /// By which factor the scale is stretched or squeezed at each pair.
-    pub stretch: &'a [f64],
+    pub stretch: Vec<f64>,
+}
+
+impl Start {
+    /// Nothing heard yet, and nothing unusual.
+    pub fn plain(answers: usize, pairs: usize) -> Self {
+        Self { sites: vec![Site::default(); answers], unusual: vec![1.0; pairs], stretch: vec![1.0; pairs] }
+    }
 }
 
 /// One Gaussian belief.
@@ -91,212 +118,280 @@ pub struct Problem<'a> {
 pub struct Fit {
     /// The listener it holds for.
     pub listener: Listener,
-    /// Most probable values.
-    pub mode: DVector<f64>,
-    /// Factor of the inverse covariance.
-    pub factor: Factor,
+    /// Expected values.
+    pub mean: Parts,
+    /// Factored inverse covariance.
+    pub factored: Factored,
     /// Logarithm of the evidence for this listener.
     pub log_evidence: f64,
+    /// What the next fit can begin from.
+    pub settled: Start,
+}
+
+/// How one answer reads the unknowns.
+struct Reading {
+    pair: usize,
+    note: usize,
+    offset: usize,
+    contour: usize,
+    gain: f64,
+    ear: f64,
 }
 
 impl Problem<'_> {
-    /// Where the contour begins among the unknowns.
+    /// Where the contour begins among the common numbers.
     pub const CONTOUR: usize = BORDERS;
 
-    /// Where the offsets begin.
-    pub fn offset_start(&self) -> usize {
+    /// Where what the spots share begins among the common numbers.
+    pub fn shared_start(&self) -> usize {
         BORDERS + self.octave.len()
     }
 
-    /// Where the curves begin.
-    pub fn field_start(&self) -> usize {
-        BORDERS + self.octave.len() + self.offsets.len()
+    fn prior_mean(&self, prior: &FieldPrior) -> Parts {
+        let mut common = DVector::zeros(self.shared_start() + prior.shared);
+        common.rows_mut(0, BORDERS).copy_from_slice(&BORDERS_DB);
+        let own = (prior.mean.iter().zip(self.offsets))
+            .map(|(mean, offsets)| mean.clone().resize_vertically(prior.notes + offsets.len(), 0.0))
+            .collect();
+        Parts { own, common }
     }
 
-    fn size(&self, prior: &FieldPrior) -> usize {
-        self.field_start() + prior.mean.len()
-    }
-
-    /// Prior mean of all unknowns.
-    pub fn prior_mean(&self, prior: &FieldPrior) -> DVector<f64> {
-        let mut mean = DVector::zeros(self.size(prior));
-        mean.rows_mut(0, BORDERS).copy_from_slice(&BORDERS_DB);
-        mean.rows_mut(self.field_start(), prior.mean.len()).copy_from(&prior.mean);
-        mean
-    }
-
-    fn prior_precision(&self, prior: &FieldPrior, listener: &Listener) -> (DMatrix<f64>, f64) {
-        let n = self.size(prior);
-        let mut precision = DMatrix::zeros(n, n);
-        let borders = gaussian::factor(&DMatrix::from_fn(BORDERS, BORDERS, |i, j| {
-            let both = BORDERS_DB[i] * BORDERS_DB[j];
-            0.25 * 0.25 * both + 0.25 + if i == j { 0.01 * both } else { 0.0 }
-        }));
-        precision.view_mut((0, 0), (BORDERS, BORDERS)).copy_from(&borders.inverse());
-        let notes = self.octave.len();
-        let contour = gaussian::factor(&DMatrix::from_fn(notes, notes, |i, j| {
-            let d = (self.octave[i] - self.octave[j]) / 0.5;
-            listener.contour_db * listener.contour_db * (libm::exp(-0.5 * d * d) + if i == j { 0.01 } else { 0.0 })
-        }));
-        precision.view_mut((BORDERS, BORDERS), (notes, notes)).copy_from(&contour.inverse());
-        let mut log_determinant = borders.log_determinant() + contour.log_determinant();
-        for (i, offset) in self.offsets.iter().enumerate() {
-            let sd = match offset {
-                Offset::Rating => listener.drift_db,
-                Offset::Reading => 30.0,
-            };
-            let k = self.offset_start() + i;
-            precision[(k, k)] = 1.0 / (sd * sd);
-            log_determinant += 2.0 * libm::log(sd);
+    /// The inverse covariance before any answer.
+    fn prior_arrow(&self, prior: &FieldPrior, listener: &Listener, unusual: &[f64]) -> Arrow {
+        let (notes, start) = (prior.notes, self.shared_start());
+        let size = start + prior.shared;
+        let mut common = DMatrix::zeros(size, size);
+        common.view_mut((0, 0), (BORDERS, BORDERS)).copy_from(&gaussian::factor(&border_covariance()).inverse());
+        let contour = contour_covariance(self.octave, listener.contour_db);
+        common.view_mut((BORDERS, BORDERS), (notes, notes)).copy_from(&gaussian::factor(&contour).inverse());
+        for k in start..size {
+            common[(k, k)] = 1.0;
         }
-        let (start, field) = (self.field_start(), prior.mean.len());
-        precision.view_mut((start, start), (field, field)).copy_from(&prior.precision);
-        (precision, log_determinant + prior.log_determinant)
-    }
-
-    /// Log likelihood; adds slope and curvature if asked for (on the last look, the curvature that counts the doubt about attention).
-    fn likelihood(
-        &self,
-        listener: &Listener,
-        careless: f64,
-        at: &DVector<f64>,
-        last_look: bool,
-        mut slopes: Option<(&mut DVector<f64>, &mut DMatrix<f64>)>,
-    ) -> f64 {
-        let mut total = 0.0;
-        let s = listener.noise_db;
-        for answer in self.answers {
-            let field = self.field_start() + answer.pair * self.octave.len() + answer.note;
-            let contour = Self::CONTOUR + answer.note;
-            let offset = self.offset_start() + answer.offset;
-            match answer.says {
-                Says::Word { word, shortfall_db } => {
-                    let gain = self.growth[answer.note] * self.stretch[answer.pair];
-                    let heard = gain * at[field] + at[contour] + at[offset] - self.growth[answer.note] * shortfall_db;
-                    let low = if word == 0 { f64::NEG_INFINITY } else { (at[word - 1] - heard) / s };
-                    let high = if word == BORDERS { f64::INFINITY } else { (at[word] - heard) / s };
-                    let g = grade(low, high, careless);
-                    total += g.log_probability;
-                    if let Some((slope, curvature)) = slopes.as_mut() {
-                        let parts = [(field, -gain / s), (contour, -1.0 / s), (offset, -1.0 / s)];
-                        let h = if last_look { g.doubtful_curvature } else { g.curvature };
-                        let both = h[0] + 2.0 * h[1] + h[2];
-                        add(slope, curvature, &parts, g.slope[0] + g.slope[1], both);
-                        if word > 0 {
-                            border(slope, curvature, &parts, word - 1, s, g.slope[0], h[0], h[0] + h[1]);
-                        }
-                        if word < BORDERS {
-                            border(slope, curvature, &parts, word, s, g.slope[1], h[2], h[2] + h[1]);
-                        }
-                        if word > 0 && word < BORDERS {
-                            curvature[(word, word - 1)] += h[1] / (s * s);
-                            curvature[(word - 1, word)] += h[1] / (s * s);
-                        }
-                    }
-                }
-                Says::Level { level_db, noise_db, by_ear } => {
-                    let ear = if by_ear { 1.0 / self.growth[answer.note] } else { 0.0 };
-                    let miss = level_db - at[field] - ear * at[contour] - at[offset];
-                    let w = 1.0 / (noise_db * noise_db);
-                    total -= 0.5 * w * miss * miss + libm::log(noise_db);
-                    if let Some((slope, curvature)) = slopes.as_mut() {
-                        add(slope, curvature, &[(field, 1.0), (contour, ear), (offset, 1.0)], w * miss, w);
-                    }
-                }
+        let (mut own, mut tie) = (Vec::new(), Vec::new());
+        for (pair, offsets) in self.offsets.iter().enumerate() {
+            let (of_pair, usual) = (&prior.own[prior.own_of[pair]], 1.0 / unusual[pair]);
+            let seat = start + prior.seat_start(pair);
+            let width = of_pair.of_shared.ncols();
+            let mut block = (&of_pair.precision * usual).resize(notes + offsets.len(), notes + offsets.len(), 0.0);
+            for (k, offset) in offsets.iter().enumerate() {
+                let sd = match offset {
+                    Offset::Rating => listener.drift_db,
+                    Offset::Reading => 30.0,
+                };
+                block[(notes + k, notes + k)] = 1.0 / (sd * sd);
             }
+            let mut with_common = DMatrix::zeros(block.nrows(), size);
+            with_common.view_mut((0, seat), (notes, width)).copy_from(&(&of_pair.of_shared * -usual));
+            let mut square = common.view_mut((seat, seat), (width, width));
+            square += &of_pair.square_of_shared * usual;
+            own.push(block);
+            tie.push(with_common);
         }
-        total
+        Arrow { own, tie, common }
     }
 
-    /// The most probable values for one listener, and how sure they are. `from` is where the search begins.
-    pub fn fit(&self, prior: &FieldPrior, listener: Listener, from: Option<&DVector<f64>>) -> Fit {
-        let mean = self.prior_mean(prior);
-        let (precision, log_determinant) = self.prior_precision(prior, &listener);
-        let hill = Hill { problem: self, listener, mean, precision };
-        let start = match from {
-            Some(from) if from.len() == hill.mean.len() => from.clone(),
-            // Far from the answers every 'booming' looks careless. So the search begins as if nobody ever were, where there is one top only.
-            _ => hill.climb(hill.mean.clone(), 0.0).0,
+    fn reading(&self, answer: &Answer, stretch: f64) -> Reading {
+        let growth = self.growth[answer.note];
+        let (gain, ear) = match answer.says {
+            Says::Word { .. } => (growth * stretch, 1.0),
+            Says::Level { by_ear, .. } => (1.0, if by_ear { 1.0 / growth } else { 0.0 }),
         };
-        let (mode, value, _) = hill.climb(start, CARELESS);
-        let factor = hill.curvature(&mode);
-        let log_evidence = value - 0.5 * log_determinant - 0.5 * factor.log_determinant();
-        Fit { listener, mode, factor, log_evidence }
-    }
-}
-
-/// Log posterior of one listener.
-struct Hill<'a> {
-    problem: &'a Problem<'a>,
-    listener: Listener,
-    mean: DVector<f64>,
-    precision: DMatrix<f64>,
-}
-
-impl Hill<'_> {
-    fn height(&self, at: &DVector<f64>, careless: f64) -> f64 {
-        let d = at - &self.mean;
-        self.problem.likelihood(&self.listener, careless, at, false, None) - 0.5 * d.dot(&(&self.precision * &d))
+        Reading {
+            pair: answer.pair,
+            note: answer.note,
+            offset: self.growth.len() + answer.offset,
+            contour: Self::CONTOUR + answer.note,
+            gain,
+            ear,
+        }
     }
 
-    /// Factor of the curvature at the top, with the doubt whether each answer was attentive.
-    fn curvature(&self, top: &DVector<f64>) -> Factor {
-        let mut curvature = self.precision.clone();
-        let mut slope = DVector::zeros(top.len());
-        self.problem.likelihood(&self.listener, CARELESS, top, true, Some((&mut slope, &mut curvature)));
-        gaussian::factor(&curvature)
+    /// Mean and covariance of the two distances of a rating.
+    fn distances(&self, word: usize, r: &Reading, mean: &Parts, at: &Marginals) -> Distances {
+        let (own, tie, common) = (&at.own[r.pair], &at.tie[r.pair], &at.common);
+        let (n, o, c, g) = (r.note, r.offset, r.contour, r.gain);
+        let heard = g * mean.own[r.pair][n] + mean.own[r.pair][o] + mean.common[c];
+        let variance = g * g * own[(n, n)]
+            + own[(o, o)]
+            + common[(c, c)]
+            + 2.0 * (g * own[(n, o)] + g * tie[(n, c)] + tie[(o, c)]);
+        let with = |t: usize| g * tie[(n, t)] + tie[(o, t)] + common[(c, t)];
+        let (low, high) = (word.checked_sub(1), Some(word).filter(|w| *w < BORDERS));
+        let one = |t: Option<usize>| {
+            t.map_or((0.0, 1.0), |t| (mean.common[t] - heard, variance - 2.0 * with(t) + common[(t, t)]))
+        };
+        let ((a, va), (b, vb)) = (one(low), one(high));
+        let both = match (low, high) {
+            (Some(l), Some(h)) => variance - with(l) - with(h) + common[(l, h)],
+            _ => 0.0,
+        };
+        Distances { mean: [a, b], covariance: [va, both, vb] }
     }
 
-    /// Newton's method with halved steps; the top, its height, and the factor of the curvature there.
-    fn climb(&self, start: DVector<f64>, careless: f64) -> (DVector<f64>, f64, Factor) {
-        let mut at = start;
-        let mut now = self.height(&at, careless);
+    /// Expected values and uncertainty for one listener. Without a start, what is unusual is learnt; otherwise it stays as it is.
+    pub fn fit(&self, prior: &FieldPrior, listener: Listener, from: Option<&Start>) -> Fit {
+        let pairs = self.offsets.len();
+        let learning = from.is_none();
+        let mut now = from.cloned().unwrap_or_else(|| Start::plain(self.answers.len(), pairs));
+        let prior_mean = self.prior_mean(prior);
+        let mut arrow = self.prior_arrow(prior, &listener, &now.unusual);
+        let mut before: Option<Vec<f64>> = None;
         for round in 0.. {
-            let mut slope = -(&self.precision * (&at - &self.mean));
-            let mut curvature = self.precision.clone();
-            self.problem.likelihood(&self.listener, careless, &at, false, Some((&mut slope, &mut curvature)));
-            let factor = gaussian::factor(&curvature);
-            let step = factor.solve(&slope);
-            let settled = slope.dot(&step) < 1e-3 || round >= MOST_ROUNDS;
-            let lengths = [1.0, 0.5, 0.25, 0.125, 0.06, 0.03, 0.015, 0.004];
-            let better = lengths.iter().map(|l| &at + &step * *l).find_map(|next| {
-                let there = self.height(&next, careless);
-                (there > now).then_some((next, there))
-            });
-            match better {
-                Some((next, there)) if !settled => (at, now) = (next, there),
-                _ => return (at, now, factor),
+            let prior_shift = arrow.times(&prior_mean);
+            let (with, shift, constant) = self.with_answers(&arrow, &prior_shift, &now);
+            let factored = with.factor();
+            let mean = factored.solve(&shift);
+            let marginals = factored.marginals();
+            let heard = self.heard(&mean, &now.stretch);
+            let moved = before
+                .as_ref()
+                .map_or(f64::INFINITY, |old| old.iter().zip(&heard).map(|(a, b)| (a - b).abs()).fold(0.0, f64::max));
+            let last = moved < SETTLED_DB || round >= MOST_ROUNDS;
+            let mut evidence = 0.0;
+            let damping = if round < 2 { 1.0 } else { 0.8 };
+            for (answer, site) in self.answers.iter().zip(&mut now.sites) {
+                let Says::Word { word, shortfall_db } = answer.says else { continue };
+                let reading = self.reading(answer, now.stretch[answer.pair]);
+                let belief = self.distances(word, &reading, &mean, &marginals);
+                let Some(cavity) = belief.without(site) else { continue };
+                let known = self.growth[answer.note] * shortfall_db;
+                let tilted = tilt(&cavity, known, word, listener.noise_db, CARELESS);
+                if last {
+                    evidence += tilted.evidence(&cavity, &belief);
+                    continue;
+                }
+                let wanted = tilted.site(&cavity).unwrap_or_default();
+                for k in 0..3 {
+                    site.precision[k] += damping * (wanted.precision[k] - site.precision[k]);
+                }
+                for k in 0..2 {
+                    site.shift[k] += damping * (wanted.shift[k] - site.shift[k]);
+                }
             }
+            if last {
+                let of = |m: &Parts, s: &Parts, log_determinant: f64| 0.5 * (m.dot(s) - log_determinant);
+                let log_evidence = of(&mean, &shift, factored.log_determinant())
+                    - of(&prior_mean, &prior_shift, arrow.factor().log_determinant())
+                    + constant
+                    + evidence;
+                return Fit { listener, mean, factored, log_evidence, settled: now };
+            }
+            if learning && round < 6 {
+                self.learn(prior, &mean, &marginals, &mut now);
+                arrow = self.prior_arrow(prior, &listener, &now.unusual);
+            }
+            before = Some(heard);
         }
         unreachable!("the loop above has no other end")
     }
-}
 
-fn add(slope: &mut DVector<f64>, curvature: &mut DMatrix<f64>, parts: &[(usize, f64)], g: f64, h: f64) {
-    for &(i, a) in parts {
-        slope[i] += a * g;
-        for &(j, b) in parts {
-            curvature[(i, j)] += a * b * h;
+    fn heard(&self, mean: &Parts, stretch: &[f64]) -> Vec<f64> {
+        let one = |a: &Answer| {
+            let r = self.reading(a, stretch[a.pair]);
+            r.gain * mean.own[r.pair][r.note] + mean.own[r.pair][r.offset] + r.ear * mean.common[r.contour]
+        };
+        self.answers.iter().map(one).collect()
+    }
+
+    /// The prior with what every answer adds; and the constant that levels add to the evidence.
+    fn with_answers(&self, prior: &Arrow, prior_shift: &Parts, now: &Start) -> (Arrow, Parts, f64) {
+        let (mut arrow, mut shift, mut constant) = (prior.clone(), prior_shift.clone(), 0.0);
+        for (answer, site) in self.answers.iter().zip(&now.sites) {
+            let r = self.reading(answer, now.stretch[answer.pair]);
+            match answer.says {
+                Says::Word { word, .. } => {
+                    let [aa, ab, bb] = site.precision;
+                    r.add(&mut arrow, &mut shift, -(site.shift[0] + site.shift[1]), aa + 2.0 * ab + bb);
+                    if word > 0 {
+                        r.add_border(&mut arrow, &mut shift, word - 1, site.shift[0], aa, -(aa + ab));
+                    }
+                    if word < BORDERS {
+                        r.add_border(&mut arrow, &mut shift, word, site.shift[1], bb, -(bb + ab));
+                    }
+                    if word > 0 && word < BORDERS {
+                        arrow.common[(word, word - 1)] += ab;
+                        arrow.common[(word - 1, word)] += ab;
+                    }
+                }
+                Says::Level { level_db, noise_db, .. } => {
+                    let w = 1.0 / (noise_db * noise_db);
+                    r.add(&mut arrow, &mut shift, w * level_db, w);
+                    constant += 0.5 * (libm::log(w) - w * level_db * level_db);
+                }
+            }
+        }
+        (arrow, shift, constant)
+    }
+
+    /// How unusual each pair's own curve is, and how the listener stretches the scale there, from what is believed now.
+    fn learn(&self, prior: &FieldPrior, mean: &Parts, at: &Marginals, now: &mut Start) {
+        let (notes, start) = (prior.notes, self.shared_start());
+        for pair in 0..self.offsets.len() {
+            let of_pair = &prior.own[prior.own_of[pair]];
+            let seat = start + prior.seat_start(pair);
+            let loading = &of_pair.loading;
+            let width = loading.ncols();
+            let curve = mean.own[pair].rows(0, notes).into_owned();
+            let own = &curve - &prior.mean[pair] - loading * mean.common.rows(seat, width);
+            let block = at.own[pair].view((0, 0), (notes, notes));
+            let tie = at.tie[pair].view((0, seat), (notes, width));
+            let common = at.common.view((seat, seat), (width, width));
+            // Trace of the precision times the covariance of the pair's own part.
+            let doubt = of_pair.precision.component_mul(&block).sum()
+                - 2.0 * of_pair.of_shared.component_mul(&tie).sum()
+                + of_pair.square_of_shared.component_mul(&common).sum();
+            let square = own.dot(&(&of_pair.precision * &own)) + doubt.max(0.0);
+            now.unusual[pair] = ((USUAL_COUNTS + square) / (USUAL_COUNTS + notes as f64)).clamp(0.3, 4.0);
+            let middle = curve.mean();
+            let spread_db = libm::sqrt(
+                curve.iter().map(|x| (x - middle) * (x - middle)).sum::<f64>() / notes as f64
+                    + block.trace() / notes as f64,
+            );
+            now.stretch[pair] = libm::pow(spread_db.max(0.5) / USUAL_SPREAD_DB, -STRETCH).clamp(0.8, 1.25);
         }
     }
 }
 
-/// Adds what one border contributes: its own slope and curvature, and its tie to what is heard.
-#[allow(clippy::too_many_arguments)]
-fn border(
-    slope: &mut DVector<f64>,
-    curvature: &mut DMatrix<f64>,
-    parts: &[(usize, f64)],
-    k: usize,
-    s: f64,
-    g: f64,
-    own: f64,
-    tie: f64,
-) {
-    slope[k] += g / s;
-    curvature[(k, k)] += own / (s * s);
-    for &(i, a) in parts {
-        curvature[(i, k)] += a * tie / s;
-        curvature[(k, i)] += a * tie / s;
+impl Reading {
+    fn add(&self, arrow: &mut Arrow, shift: &mut Parts, s: f64, h: f64) {
+        let (n, o, c, g, e) = (self.note, self.offset, self.contour, self.gain, self.ear);
+        let (own, tie) = (&mut arrow.own[self.pair], &mut arrow.tie[self.pair]);
+        own[(n, n)] += g * g * h;
+        own[(n, o)] += g * h;
+        own[(o, n)] += g * h;
+        own[(o, o)] += h;
+        tie[(n, c)] += g * e * h;
+        tie[(o, c)] += e * h;
+        arrow.common[(c, c)] += e * e * h;
+        shift.own[self.pair][n] += g * s;
+        shift.own[self.pair][o] += s;
+        shift.common[c] += e * s;
     }
+
+    /// What one border contributes: its own part, and its tie to what is heard.
+    fn add_border(&self, arrow: &mut Arrow, shift: &mut Parts, border: usize, s: f64, own: f64, with_heard: f64) {
+        let tie = &mut arrow.tie[self.pair];
+        tie[(self.note, border)] += self.gain * with_heard;
+        tie[(self.offset, border)] += with_heard;
+        arrow.common[(border, border)] += own;
+        arrow.common[(border, self.contour)] += with_heard;
+        arrow.common[(self.contour, border)] += with_heard;
+        shift.common[border] += s;
+    }
+}
+
+/// How listeners' borders differ: a common scale (25 %), a common shift (0.5 dB), 10 % of their own.
+pub fn border_covariance() -> DMatrix<f64> {
+    DMatrix::from_fn(BORDERS, BORDERS, |i, j| {
+        let both = BORDERS_DB[i] * BORDERS_DB[j];
+        0.25 * 0.25 * both + 0.25 + if i == j { 0.01 * both } else { 0.0 }
+    })
+}
+
+/// How listeners' own equal-loudness contours differ: smooth over half an octave.
+pub fn contour_covariance(octave: &[f64], contour_db: f64) -> DMatrix<f64> {
+    DMatrix::from_fn(octave.len(), octave.len(), |i, j| {
+        let d = (octave[i] - octave[j]) / 0.5;
+        contour_db * contour_db * (libm::exp(-0.5 * d * d) + if i == j { 0.01 } else { 0.0 })
+    })
 }

@@ -13,23 +13,58 @@ const SHARED_LOW: f64 = 0.55;
 const SHARED_HIGH: f64 = 0.42;
 const REACH_LOW_OCTAVES: f64 = 0.155;
 const REACH_HIGH_OCTAVES: f64 = 0.105;
+/// The mean of 300 random boxes: low notes gain from the small room, and with an ear at 1.1 m under a ceiling of 2.35 to 2.7 m the
+/// first floor-to-ceiling wave is nearly inaudible.
+const USUAL_MEAN_DB: [(f64, f64); 9] = [
+    (25.0, 2.9),
+    (30.0, 1.9),
+    (36.0, 0.8),
+    (40.0, 0.1),
+    (55.0, 0.1),
+    (65.0, -1.7),
+    (72.0, -2.4),
+    (80.0, -0.6),
+    (120.0, -1.0),
+];
 /// What no smooth curve follows, dB.
 const ROUGHNESS_DB: f64 = 0.35;
+/// Of what a room model predicts for all spots together, at most this share of the variance is left to each spot alone, with at most so many
+/// shared numbers.
+const UNSHARED: f64 = 0.02;
+const MOST_SHARED: usize = 40;
+/// Parts of what the notes leave open between them that are drawn one by one.
+const MOST_OPEN: usize = 8;
 /// Freedom left to a curve's mean, which nobody hears, dB.
 const MEAN_DB: f64 = 0.3;
 
 /// How the evaluation grid of one seat and spot hangs on its notes.
 #[derive(Debug, Clone)]
 pub struct GridMap {
-    /// Prior mean at the grid, dB.
-    pub mean: DVector<f64>,
+    /// What the grid is where the notes are zero, dB.
+    pub known: DVector<f64>,
     /// Weights, grid x notes.
     pub weights: DMatrix<f64>,
-    /// Factor of what the notes leave open, grid x grid (lower triangular).
-    pub rest: DMatrix<f64>,
+    /// The largest parts of what the notes leave open, grid x parts.
+    pub open: DMatrix<f64>,
+    /// Mean variance of all smaller parts, dB^2.
+    pub rough: f64,
 }
 
-/// A Gaussian over the deviations of all notes at all seat-and-spot pairs, seats outermost, notes innermost, dB.
+/// What belongs to one pair alone, given the numbers that the spots of a room share.
+#[derive(Debug, Clone)]
+pub struct Own {
+    /// Loadings of the shared numbers, notes x numbers.
+    pub loading: DMatrix<f64>,
+    /// Inverse covariance of the rest, 1/dB^2.
+    pub precision: DMatrix<f64>,
+    /// Precision times loadings.
+    pub of_shared: DMatrix<f64>,
+    /// Loadings' times precision times loadings.
+    pub square_of_shared: DMatrix<f64>,
+}
+
+/// A Gaussian over the deviations of all notes at all seat-and-spot pairs (seats outermost), dB: what some shared numbers with variance 1
+/// give, plus each pair's own part.
 #[derive(Debug, Clone)]
 pub struct FieldPrior {
     /// Number of notes.
@@ -38,16 +73,19 @@ pub struct FieldPrior {
     pub spots: usize,
     /// Number of seats.
     pub seats: usize,
-    /// Mean, dB.
-    pub mean: DVector<f64>,
-    /// Inverse covariance, 1/dB^2.
-    pub precision: DMatrix<f64>,
-    /// Logarithm of the determinant of the covariance.
-    pub log_determinant: f64,
+    /// How many numbers are shared, all seats together.
+    pub shared: usize,
+    /// Mean of each pair, dB.
+    pub mean: Vec<DVector<f64>>,
+    /// The different own parts.
+    pub own: Vec<Own>,
+    /// Which own part each pair has.
+    pub own_of: Vec<usize>,
     /// Per pair, how the grid follows.
     pub grids: Vec<GridMap>,
     /// Whether nothing of the room is in it.
     pub unknown_room: bool,
+    seat_starts: Vec<usize>,
 }
 
 /// Frequencies at which evenness counts: every 1/12 octave from the lowest to the highest note.
@@ -61,6 +99,19 @@ fn ends(notes_hz: &[f64]) -> (f64, f64) {
     let low = notes_hz.iter().copied().fold(f64::INFINITY, f64::min);
     let high = notes_hz.iter().copied().fold(0.0, f64::max);
     (low, high)
+}
+
+/// What bass in rooms is like on average, over notes then grid, relative to the mean of the notes, dB.
+fn usual_mean(notes_hz: &[f64], grid_hz: &[f64]) -> DVector<f64> {
+    let at = |f: &f64| {
+        let above = USUAL_MEAN_DB.iter().position(|(hz, _)| hz >= f).unwrap_or(USUAL_MEAN_DB.len() - 1).max(1);
+        let ((low, a), (high, b)) = (USUAL_MEAN_DB[above - 1], USUAL_MEAN_DB[above]);
+        a + (b - a) * (libm::log(f / low) / libm::log(high / low)).clamp(0.0, 1.0)
+    };
+    let mut found = DVector::from_iterator(notes_hz.len() + grid_hz.len(), notes_hz.iter().chain(grid_hz).map(at));
+    let level = found.rows(0, notes_hz.len()).mean();
+    found.add_scalar_mut(-level);
+    found
 }
 
 /// Interpolates in log frequency between 50 Hz and 110 Hz.
@@ -93,16 +144,34 @@ pub fn centre(raw: &DMatrix<f64>, notes: usize) -> DMatrix<f64> {
     &taking * raw * taking.transpose()
 }
 
+/// What is believed of one seat's curves: shared loadings (spots x notes stacked), and per spot the mean over notes then grid, the own
+/// covariance of the notes, and the whole covariance over notes then grid.
+struct SeatBelief {
+    loadings: DMatrix<f64>,
+    means: Vec<DVector<f64>>,
+    own: Vec<DMatrix<f64>>,
+    whole: Vec<DMatrix<f64>>,
+}
+
 impl FieldPrior {
     /// The prior of a room of which nothing is known.
     pub fn unknown_room(notes_hz: &[f64], spots: usize, seats: usize) -> Self {
         let notes = notes_hz.len();
         let grid_hz = evaluation_grid(notes_hz);
-        let (field, covariance) = usual(notes_hz, &grid_hz, spots);
-        let mean = DVector::zeros(notes + grid_hz.len());
-        let means = vec![mean; spots * seats];
-        let own = vec![covariance; spots * seats];
-        Self { unknown_room: true, ..Self::build(notes, spots, seats, &vec![field; seats], &means, &own) }
+        let whole = centred_covariance(notes_hz, &grid_hz);
+        let (loading, own) = usual(notes_hz, &whole);
+        let mean = usual_mean(notes_hz, &grid_hz);
+        let mut loadings = DMatrix::zeros(spots * notes, loading.ncols());
+        for spot in 0..spots {
+            loadings.view_mut((spot * notes, 0), loading.shape()).copy_from(&loading);
+        }
+        let seat = || SeatBelief {
+            loadings: loadings.clone(),
+            means: vec![mean.clone(); spots],
+            own: vec![own.clone(); spots],
+            whole: vec![whole.clone(); spots],
+        };
+        Self { unknown_room: true, ..Self::build(notes, spots, (0..seats).map(|_| seat()).collect()) }
     }
 
     /// The prior of a measured room: what the room model predicts, with its own doubt, and on top a share `residual` (of the usual
@@ -110,102 +179,129 @@ impl FieldPrior {
     pub fn predicted(notes_hz: &[f64], predictions: &[Option<Draws>], spots: usize, residual: f64) -> Self {
         let notes = notes_hz.len();
         let grid_hz = evaluation_grid(notes_hz);
-        let (usual_field, usual_own) = usual(notes_hz, &grid_hz, spots);
         let points = notes + grid_hz.len();
-        let (mut fields, mut means, mut own) = (Vec::new(), Vec::new(), Vec::new());
-        for prediction in predictions {
+        let usual_whole = centred_covariance(notes_hz, &grid_hz);
+        let (usual_loading, usual_own) = usual(notes_hz, &usual_whole);
+        let share = residual * residual;
+        let seat = |prediction: &Option<Draws>| {
             let known: Vec<Option<DMatrix<f64>>> = (0..spots)
                 .map(|spot| prediction.as_ref().and_then(|p| centred_curves(p, spot, notes, points)))
                 .collect();
-            let mut field = usual_field.clone();
-            for a in 0..spots {
-                for b in 0..spots {
-                    let mut block = field.view_mut((a * notes, b * notes), (notes, notes));
-                    if let (Some(x), Some(y)) = (&known[a].as_ref(), &known[b].as_ref()) {
-                        block *= residual * residual;
-                        block += x.rows(0, notes) * y.rows(0, notes).transpose() / (x.ncols() as f64 - 1.0);
-                    } else if known[a].is_some() != known[b].is_some() {
-                        block.fill(0.0);
-                    }
-                }
-            }
-            fields.push(field);
+            let draws = known.iter().flatten().map(|x| x.ncols()).max().unwrap_or(0);
+            let mut stacked = DMatrix::zeros(spots * notes, draws);
             for (spot, curves) in known.iter().enumerate() {
-                match curves {
-                    Some(x) => {
-                        own.push(x * x.transpose() / (x.ncols() as f64 - 1.0) + &usual_own * (residual * residual));
-                        means.push(
-                            prediction
-                                .as_ref()
-                                .map_or_else(|| DVector::zeros(points), |p| mean_curve(p, spot, notes, points)),
-                        );
+                if let Some(x) = curves {
+                    stacked.view_mut((spot * notes, 0), (notes, draws)).copy_from(&x.rows(0, notes));
+                }
+            }
+            let mut left = DMatrix::zeros(spots * notes, spots * notes);
+            gaussian::add_product(&mut left, &stacked, &stacked, 1.0 / (draws as f64 - 1.0).max(1.0));
+            let predicted = gaussian::few_columns(&mut left, UNSHARED, MOST_SHARED);
+            let width = usual_loading.ncols();
+            let (any, lacking) = (known.iter().any(Option::is_some), known.iter().any(Option::is_none));
+            // What measured spots share beyond the model, and what spots without a position share.
+            let columns = predicted.ncols() + width * (usize::from(any) + usize::from(lacking));
+            let mut loadings = DMatrix::zeros(spots * notes, columns);
+            let (mut means, mut own, mut whole) = (Vec::new(), Vec::new(), Vec::new());
+            for (spot, curves) in known.iter().enumerate() {
+                let first = spot * notes;
+                match (curves, prediction) {
+                    (Some(x), Some(prediction)) => {
+                        loadings
+                            .view_mut((first, 0), (notes, predicted.ncols()))
+                            .copy_from(&predicted.rows(first, notes));
+                        loadings
+                            .view_mut((first, predicted.ncols()), (notes, width))
+                            .copy_from(&(&usual_loading * residual));
+                        own.push(left.view((first, first), (notes, notes)) + &usual_own * share);
+                        let mut all = &usual_whole * share;
+                        gaussian::add_product(&mut all, x, x, 1.0 / (x.ncols() as f64 - 1.0).max(1.0));
+                        whole.push(all);
+                        means.push(mean_curve(prediction, spot, notes, points));
                     }
-                    None => {
+                    _ => {
+                        loadings.view_mut((first, columns - width), (notes, width)).copy_from(&usual_loading);
                         own.push(usual_own.clone());
-                        means.push(DVector::zeros(points));
+                        whole.push(usual_whole.clone());
+                        means.push(usual_mean(notes_hz, &grid_hz));
                     }
                 }
             }
-        }
-        Self::build(notes, spots, predictions.len(), &fields, &means, &own)
+            SeatBelief { loadings, means, own, whole }
+        };
+        Self::build(notes, spots, predictions.iter().map(seat).collect())
     }
 
-    /// From the covariance over spots and notes of each seat, and per pair the mean and covariance over notes then grid.
-    pub fn build(
-        notes: usize,
-        spots: usize,
-        seats: usize,
-        fields: &[DMatrix<f64>],
-        means: &[DVector<f64>],
-        own: &[DMatrix<f64>],
-    ) -> Self {
-        let one = spots * notes;
-        let mut precision = DMatrix::zeros(one * seats, one * seats);
-        let mut log_determinant = 0.0;
-        for (seat, field) in fields.iter().enumerate() {
-            let mut field = field.clone();
-            for a in 0..spots {
-                for i in 0..notes {
-                    field[(a * notes + i, a * notes + i)] += ROUGHNESS_DB * ROUGHNESS_DB;
-                    for j in 0..notes {
-                        field[(a * notes + i, a * notes + j)] += MEAN_DB * MEAN_DB;
-                    }
+    fn build(notes: usize, spots: usize, seats: Vec<SeatBelief>) -> Self {
+        let mut found = Self {
+            notes,
+            spots,
+            seats: seats.len(),
+            shared: 0,
+            mean: Vec::new(),
+            own: Vec::new(),
+            own_of: Vec::new(),
+            grids: Vec::new(),
+            unknown_room: false,
+            seat_starts: Vec::new(),
+        };
+        for seat in &seats {
+            found.seat_starts.push(found.shared);
+            found.shared += seat.loadings.ncols();
+            for spot in 0..spots {
+                found.mean.push(seat.means[spot].rows(0, notes).into_owned());
+                let same = spot > 0
+                    && seat.own[spot] == seat.own[spot - 1]
+                    && seat.whole[spot] == seat.whole[spot - 1]
+                    && seat.loadings.rows(spot * notes, notes) == seat.loadings.rows((spot - 1) * notes, notes);
+                if same {
+                    found.own_of.push(found.own.len() - 1);
+                    let (Some(grid), mean) = (found.grids.last().cloned(), &seat.means[spot]) else { continue };
+                    let known = mean.rows(notes, mean.len() - notes) - &grid.weights * mean.rows(0, notes);
+                    found.grids.push(GridMap { known, ..grid });
+                } else {
+                    found.own_of.push(found.own.len());
+                    let loading = seat.loadings.rows(spot * notes, notes).into_owned();
+                    found.own.push(own(loading, &seat.own[spot]));
+                    found.grids.push(grid_map(&seat.means[spot], &seat.whole[spot], notes));
                 }
             }
-            let factor = gaussian::factor(&field);
-            log_determinant += factor.log_determinant();
-            precision.view_mut((seat * one, seat * one), (one, one)).copy_from(&factor.inverse());
         }
-        let mut mean = DVector::zeros(one * seats);
-        for (pair, m) in means.iter().enumerate() {
-            for i in 0..notes {
-                mean[pair * notes + i] = m[i];
-            }
-        }
-        let mut grids: Vec<GridMap> = Vec::with_capacity(own.len());
-        for (pair, (m, c)) in means.iter().zip(own).enumerate() {
-            if pair > 0 && own[pair - 1] == *c {
-                let (weights, rest) = (grids[pair - 1].weights.clone(), grids[pair - 1].rest.clone());
-                grids.push(GridMap { mean: m.rows(notes, m.len() - notes).into_owned(), weights, rest });
-            } else {
-                grids.push(grid_map(m, c, notes));
-            }
-        }
-        Self { notes, spots, seats, mean, precision, log_determinant, grids, unknown_room: false }
+        found
+    }
+
+    /// Where the shared numbers of a pair's seat begin.
+    pub fn seat_start(&self, pair: usize) -> usize {
+        self.seat_starts[pair / self.spots.max(1)]
     }
 }
 
-/// The usual covariance over spots and notes, and of one spot over notes then grid.
-fn usual(notes_hz: &[f64], grid_hz: &[f64], spots: usize) -> (DMatrix<f64>, DMatrix<f64>) {
+/// Adds what no smooth curve follows, and the freedom of the mean.
+fn free(covariance: &DMatrix<f64>) -> DMatrix<f64> {
+    let mut found = covariance.clone();
+    found.add_scalar_mut(MEAN_DB * MEAN_DB);
+    for i in 0..found.nrows() {
+        found[(i, i)] += ROUGHNESS_DB * ROUGHNESS_DB;
+    }
+    found
+}
+
+fn own(loading: DMatrix<f64>, covariance: &DMatrix<f64>) -> Own {
+    let precision = gaussian::factor(&free(covariance)).inverse();
+    let of_shared = &precision * &loading;
+    let square_of_shared = loading.tr_mul(&of_shared);
+    Own { loading, precision, of_shared, square_of_shared }
+}
+
+/// Loadings of what all spots of a room usually share, and the covariance of what is a spot's own, both over the notes.
+fn usual(notes_hz: &[f64], whole: &DMatrix<f64>) -> (DMatrix<f64>, DMatrix<f64>) {
     let notes = notes_hz.len();
-    let covariance = centred_covariance(notes_hz, grid_hz);
     let shared = |i: usize| libm::sqrt(between(notes_hz[i], SHARED_LOW, SHARED_HIGH));
-    let field = DMatrix::from_fn(spots * notes, spots * notes, |p, q| {
-        let (i, j) = (p % notes, q % notes);
-        let part = if p / notes == q / notes { 1.0 } else { shared(i) * shared(j) };
-        part * covariance[(i, j)]
-    });
-    (field, covariance)
+    let mut left = DMatrix::from_fn(notes, notes, |i, j| shared(i) * shared(j) * whole[(i, j)]);
+    let mut own = whole.view((0, 0), (notes, notes)) - &left;
+    let loading = gaussian::few_columns(&mut left, 0.005, notes);
+    own += left;
+    (loading, own)
 }
 
 /// A spot's predicted curves relative to the mean of their notes, points x draws, less their mean; `None` for a spot without a position.
@@ -235,21 +331,13 @@ fn mean_curve(draws: &Draws, spot: usize, notes: usize, points: usize) -> DVecto
     mean
 }
 
-fn grid_map(mean: &DVector<f64>, covariance: &DMatrix<f64>, notes: usize) -> GridMap {
+fn grid_map(mean: &DVector<f64>, whole: &DMatrix<f64>, notes: usize) -> GridMap {
     let grid = mean.len() - notes;
-    let mut at_notes = covariance.view((0, 0), (notes, notes)).into_owned();
-    for i in 0..notes {
-        at_notes[(i, i)] += ROUGHNESS_DB * ROUGHNESS_DB;
-        for j in 0..notes {
-            at_notes[(i, j)] += MEAN_DB * MEAN_DB;
-        }
-    }
-    let cross = covariance.view((0, notes), (notes, grid)).into_owned();
-    let factor = gaussian::factor(&at_notes);
-    let weights = factor.solve_many(&cross).transpose();
-    let mut rest = covariance.view((notes, notes), (grid, grid)) - &weights * &cross;
-    for i in 0..grid {
-        rest[(i, i)] += 1e-3;
-    }
-    GridMap { mean: mean.rows(notes, grid).into_owned(), weights, rest: gaussian::factor(&rest).lower().clone() }
+    let at_notes = free(&whole.view((0, 0), (notes, notes)).into_owned());
+    let cross = whole.view((0, notes), (notes, grid)).into_owned();
+    let weights = gaussian::factor(&at_notes).solve_many(&cross).transpose();
+    let mut rest = whole.view((notes, notes), (grid, grid)) - &weights * &cross;
+    let open = gaussian::few_columns(&mut rest, 0.1, MOST_OPEN);
+    let known = mean.rows(notes, grid) - &weights * mean.rows(0, notes);
+    GridMap { known, weights, open, rough: rest.trace().max(0.0) / grid.max(1) as f64 }
 }

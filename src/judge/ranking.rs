@@ -1,7 +1,6 @@
 //! The judge's answer put together: answers made ready, listeners weighed, spots compared, the next stay chosen.
 
-use nalgebra::DVector;
-
+use crate::acoustics::equal_loudness::relative_growth;
 use crate::evidence::{Evidence, Heard};
 use crate::judge::posterior::{Answer, Fit, Listener, Offset, Problem, Says};
 use crate::judge::prior::{self, FieldPrior};
@@ -10,11 +9,6 @@ use crate::judge::{advice, decision, listener};
 use crate::room::ensemble::{Doubt, Draws, Ensemble};
 
 const DRAWS: usize = 512;
-/// Listeners stretch the scale where all is even and squeeze it where all is uneven, by this power of the spread: between not at all and
-/// 0.15 in range-effect experiments, *from memory*.
-const STRETCH: f64 = 0.08;
-/// The spread at which they do neither, dB.
-const USUAL_SPREAD_DB: f64 = 6.0;
 /// Rooms drawn that the plan could stand for.
 const PREDICTIONS: usize = 1536;
 
@@ -42,30 +36,10 @@ pub struct Judge {
     usable: bool,
 }
 
-/// Growth of loudness with level, relative to 63 Hz. Exponents of ISO 226:2023, table 1.
+/// Growth of loudness with level, relative to 63 Hz (ISO 226:2023, at 60 phon; at the loudness levels of a visit it hardly changes).
 fn growth(frequency_hz: f64) -> f64 {
-    const TABLE: [(f64, f64); 10] = [
-        (20.0, 0.635),
-        (25.0, 0.602),
-        (31.5, 0.569),
-        (40.0, 0.537),
-        (50.0, 0.509),
-        (63.0, 0.482),
-        (80.0, 0.456),
-        (100.0, 0.433),
-        (125.0, 0.412),
-        (160.0, 0.391),
-    ];
-    let x = libm::log(frequency_hz);
-    let mut exponent = TABLE[0].1;
-    for pair in TABLE.windows(2) {
-        let (a, b) = (libm::log(pair[0].0), libm::log(pair[1].0));
-        let t = ((x - a) / (b - a)).clamp(0.0, 1.0);
-        if x >= a {
-            exponent = pair[0].1 + (pair[1].1 - pair[0].1) * t;
-        }
-    }
-    exponent / 0.482
+    let at = |hz: f64| relative_growth(hz.clamp(20.0, 12_500.0), 60.0).unwrap_or(1.0);
+    at(frequency_hz) / at(63.0)
 }
 
 /// Judges a case from scratch. `Judge` keeps what need not be computed twice in one visit.
@@ -131,36 +105,12 @@ impl Judge {
         let first = &self.priors[0].0;
         let seat_weights = weights(case.seat_weights, first.seats);
         let (answers, offsets) = prepare(case.evidence, first, &self.growth);
-        let plain = vec![1.0; first.spots * first.seats];
-        let mut problem = Problem {
-            growth: &self.growth,
-            octave: &self.octave,
-            answers: &answers,
-            offsets: &offsets,
-            stretch: &plain,
-        };
-        let (stretch, start) = self.stretch(&problem);
-        problem.stretch = &stretch;
-        let fits = weigh(&problem, &self.priors, start);
+        let problem = Problem { growth: &self.growth, octave: &self.octave, answers: &answers, offsets: &offsets };
+        let fits = weigh(&problem, &self.priors);
         let mut draws = decision::draw(&problem, &fits, &seat_weights, DRAWS, case.seed);
         decision::heed(&mut draws, outcomes, SHOOT_OUT_NOISE_DB);
         let belief = Belief { prior: first, problem, fits, draws };
         self.report(case, &belief)
-    }
-
-    /// By how much listeners stretch the scale at each pair to fit the spread they meet there, from a first look at the curves.
-    fn stretch(&self, problem: &Problem) -> (Vec<f64>, DVector<f64>) {
-        let (prior, _) = &self.priors[self.priors.len() - 1];
-        let (listener, _) = listeners()[2];
-        let fit = problem.fit(prior, listener, None);
-        let field = fit.mode.rows(problem.field_start(), prior.mean.len());
-        let found = (0..prior.spots * prior.seats)
-            .map(|pair| {
-                let spread_db = libm::sqrt(field.rows(pair * prior.notes, prior.notes).variance() + 1.0);
-                libm::pow(spread_db / USUAL_SPREAD_DB, -STRETCH).clamp(0.8, 1.25)
-            })
-            .collect();
-        (found, fit.mode)
     }
 
     fn report(&self, case: &Case, belief: &Belief) -> Ranking {
@@ -297,10 +247,11 @@ fn weights(given: &[f64], seats: usize) -> Vec<f64> {
 }
 
 /// Leaves out what does not fit the case, and numbers the offsets.
-fn prepare(evidence: &[Evidence], prior: &FieldPrior, growth: &[f64]) -> (Vec<Answer>, Vec<Offset>) {
-    let mut keys: Vec<(u8, usize, usize)> = Vec::new();
+fn prepare(evidence: &[Evidence], prior: &FieldPrior, growth: &[f64]) -> (Vec<Answer>, Vec<Vec<Offset>>) {
+    let pairs = prior.spots * prior.seats;
+    let mut keys: Vec<Vec<(u8, usize)>> = vec![Vec::new(); pairs];
+    let mut offsets = vec![Vec::new(); pairs];
     let mut answers = Vec::new();
-    let mut offsets = Vec::new();
     for e in evidence {
         if e.note >= prior.notes || e.spot >= prior.spots || e.seat >= prior.seats {
             continue;
@@ -325,11 +276,11 @@ fn prepare(evidence: &[Evidence], prior: &FieldPrior, growth: &[f64]) -> (Vec<An
         {
             continue;
         }
-        let key = (kind, key, pair);
-        let offset = keys.iter().position(|k| *k == key).unwrap_or_else(|| {
-            keys.push(key);
-            offsets.push(if kind == 0 { Offset::Rating } else { Offset::Reading });
-            keys.len() - 1
+        let of_pair = &mut keys[pair];
+        let offset = of_pair.iter().position(|k| *k == (kind, key)).unwrap_or_else(|| {
+            of_pair.push((kind, key));
+            offsets[pair].push(if kind == 0 { Offset::Rating } else { Offset::Reading });
+            of_pair.len() - 1
         });
         answers.push(Answer { pair, note: e.note, offset, says });
     }
@@ -366,41 +317,49 @@ fn predicted_priors(case: &Case, notes: &[f64], spots: usize, seats: usize) -> V
 }
 
 /// Fits the candidate listeners with the likeliest prior and the priors with the likeliest listener, and weighs them all by the evidence.
-fn weigh<'a>(problem: &Problem, priors: &'a [(FieldPrior, f64)], start: DVector<f64>) -> Vec<Weighed<'a>> {
+fn weigh<'a>(problem: &Problem, priors: &'a [(FieldPrior, f64)]) -> Vec<Weighed<'a>> {
     let candidates = listeners();
     let middle = candidates.len() / 2;
-    let mut from = start;
-    let mut by_prior = Vec::new();
+    let mut by_prior: Vec<Weighed> = Vec::new();
     for (prior, log_weight) in priors {
-        let fit = problem.fit(prior, candidates[middle].0, Some(&from));
-        from.clone_from(&fit.mode);
+        let fit = problem.fit(prior, candidates[middle].0, None);
         let log_weight = fit.log_evidence + log_weight + candidates[middle].1;
         by_prior.push(Weighed { prior, fit, weight: log_weight });
     }
     let likeliest = (0..priors.len()).max_by(|&a, &b| by_prior[a].weight.total_cmp(&by_prior[b].weight)).unwrap_or(0);
     let room_shares = shares(&by_prior.iter().map(|f| f.weight).collect::<Vec<_>>());
-    let mut by_listener = Vec::new();
-    for (k, (listener, log_weight)) in candidates.iter().enumerate() {
-        let fit = if k == middle {
-            by_prior[likeliest].fit.clone()
-        } else {
-            problem.fit(&priors[likeliest].0, *listener, Some(&by_prior[likeliest].fit.mode))
+    let prior = &priors[likeliest].0;
+    let mut by_listener: Vec<Option<Weighed>> = vec![None; candidates.len()];
+    by_listener[middle] = Some(Weighed {
+        weight: by_prior[likeliest].fit.log_evidence + candidates[middle].1,
+        ..by_prior[likeliest].clone()
+    });
+    // Outwards from the middle, so that each begins where its neighbour ended.
+    let outwards = (middle + 1..candidates.len()).map(|k| (k, k - 1)).chain((0..middle).rev().map(|k| (k, k + 1)));
+    for (k, neighbour) in outwards {
+        let most = by_listener.iter().flatten().map(|l| l.weight).fold(f64::NEG_INFINITY, f64::max);
+        // Beyond a neighbour that is hardly possible nobody need be looked for.
+        let Some(start) = by_listener[neighbour].as_ref().filter(|n| n.weight > most - 5.0).map(|n| &n.fit.settled)
+        else {
+            continue;
         };
-        let log_weight = fit.log_evidence + log_weight + priors[likeliest].1;
-        by_listener.push(Weighed { prior: &priors[likeliest].0, fit, weight: log_weight });
+        let (listener, log_weight) = candidates[k];
+        let fit = problem.fit(prior, listener, Some(start));
+        by_listener[k] = Some(Weighed { prior, weight: fit.log_evidence + log_weight, fit });
     }
-    let listener_shares = shares(&by_listener.iter().map(|f| f.weight).collect::<Vec<_>>());
+    let mut found: Vec<Weighed> = by_listener.into_iter().flatten().collect();
+    let listener_shares = shares(&found.iter().map(|f| f.weight).collect::<Vec<_>>());
     // Listener and room are taken as independent given the answers: the other priors stand with the middle listener.
-    for (fit, share) in by_listener.iter_mut().zip(&listener_shares) {
+    for (fit, share) in found.iter_mut().zip(&listener_shares) {
         fit.weight = share * room_shares[likeliest];
     }
     for (k, (mut other, share)) in by_prior.into_iter().zip(&room_shares).enumerate() {
         if k != likeliest && *share > 1e-3 {
             other.weight = *share;
-            by_listener.push(other);
+            found.push(other);
         }
     }
-    by_listener
+    found
 }
 
 /// Weights that sum to 1 from their logarithms.

@@ -3,7 +3,7 @@
 use serde::Serialize;
 
 use crate::evidence::{Evidence, Heard};
-use crate::judge::{Estimate, SpotBelief};
+use crate::judge::{Estimate, ListenerReport, SpotBelief};
 use crate::report::blend::BlendFacts;
 use crate::report::facts::Facts;
 
@@ -72,6 +72,9 @@ struct Answer<'a> {
 struct Ranking<'a> {
     chosen: Option<String>,
     expected_regret_db: f64,
+    five_minutes_db: f64,
+    deciding_hz: Vec<f64>,
+    listener: &'a ListenerReport,
     caveats: &'a [String],
     spots: Vec<Spot>,
 }
@@ -117,6 +120,9 @@ fn export(facts: &Facts) -> Export<'_> {
         ranking: Ranking {
             chosen: facts.chosen.map(|spot| facts.spot_name(spot)),
             expected_regret_db: facts.ranking.expected_regret_db,
+            five_minutes_db: facts.ranking.five_minutes_db,
+            deciding_hz: facts.ranking.deciding_notes.iter().map(|&note| frequency_of(facts, note)).collect(),
+            listener: &facts.ranking.listener,
             caveats: &facts.ranking.caveats,
             spots: facts.ranking.spots.iter().map(|belief| spot(facts, belief)).collect(),
         },

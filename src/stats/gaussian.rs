@@ -2,8 +2,9 @@
 
 use faer::dyn_stack::{MemBuffer, MemStack};
 use faer::linalg::cholesky::llt;
+use faer::linalg::matmul::matmul;
 use faer::linalg::triangular_solve;
-use faer::{MatMut, MatRef, Par};
+use faer::{Accum, MatMut, MatRef, Par};
 use nalgebra::{DMatrix, DVector};
 use rand_core::Rng;
 use rand_pcg::Pcg64Mcg;
@@ -79,6 +80,13 @@ impl Factor {
         self.solve_many(&DMatrix::identity(n, n))
     }
 
+    /// Half a solution, in place: L^-1 X.
+    pub fn halve(&self, right: &mut DMatrix<f64>) {
+        let (n, m) = right.shape();
+        let view = MatMut::from_column_major_slice_mut(right.as_mut_slice(), n, m);
+        triangular_solve::solve_lower_triangular_in_place(self.view(), view, Par::Seq);
+    }
+
     fn view(&self) -> MatRef<'_, f64> {
         MatRef::from_column_major_slice(self.lower.as_slice(), self.lower.nrows(), self.lower.ncols())
     }
@@ -91,6 +99,58 @@ pub fn solve_transposed(lower: &DMatrix<f64>, right: &mut DMatrix<f64>) {
     let l = MatRef::from_column_major_slice(lower.as_slice(), n, n);
     let view = MatMut::from_column_major_slice_mut(right.as_mut_slice(), n, m);
     triangular_solve::solve_upper_triangular_in_place(l.transpose(), view, Par::Seq);
+}
+
+fn seen(matrix: &DMatrix<f64>) -> MatRef<'_, f64> {
+    MatRef::from_column_major_slice(matrix.as_slice(), matrix.nrows(), matrix.ncols())
+}
+
+fn less(from: &mut DMatrix<f64>, left: MatRef<'_, f64>, right: MatRef<'_, f64>) {
+    let (n, m) = from.shape();
+    let into = MatMut::from_column_major_slice_mut(from.as_mut_slice(), n, m);
+    matmul(into, Accum::Add, left, right, -1.0, Par::Seq);
+}
+
+/// `from` - X'X.
+pub fn subtract_square(from: &mut DMatrix<f64>, x: &DMatrix<f64>) {
+    less(from, seen(x).transpose(), seen(x));
+}
+
+/// `from` - X Y'.
+pub fn subtract_product(from: &mut DMatrix<f64>, x: &DMatrix<f64>, y: &DMatrix<f64>) {
+    less(from, seen(x), seen(y).transpose());
+}
+
+/// `from` - X Y.
+pub fn subtract_plain(from: &mut DMatrix<f64>, x: &DMatrix<f64>, y: &DMatrix<f64>) {
+    less(from, seen(x), seen(y));
+}
+
+/// `to` + `scale` X Y'.
+pub fn add_product(to: &mut DMatrix<f64>, x: &DMatrix<f64>, y: &DMatrix<f64>, scale: f64) {
+    let (n, m) = to.shape();
+    let into = MatMut::from_column_major_slice_mut(to.as_mut_slice(), n, m);
+    matmul(into, Accum::Add, seen(x), seen(y).transpose(), scale, Par::Seq);
+}
+
+/// Columns W with W W' close to a positive semidefinite matrix from below (Cholesky with pivoting; Harbrecht, Peters and Schneider, Appl.
+/// Numer. Math. 62, 2012): as many as leave at most a share `left` of the trace, `most` at the utmost. The rest, which stays positive
+/// semidefinite, is left in `matrix`.
+pub fn few_columns(matrix: &mut DMatrix<f64>, left: f64, most: usize) -> DMatrix<f64> {
+    let n = matrix.nrows();
+    let enough = left * matrix.trace();
+    let mut columns: Vec<DVector<f64>> = Vec::new();
+    while columns.len() < most.min(n) && matrix.trace() > enough {
+        let pivot = matrix.diagonal().imax();
+        let size = matrix[(pivot, pivot)];
+        if size.is_nan() || size <= 1e-12 {
+            break;
+        }
+        let column = matrix.column(pivot) / libm::sqrt(size);
+        matrix.ger(-1.0, &column, &column, 1.0);
+        columns.push(column);
+    }
+    if columns.is_empty() { DMatrix::zeros(n, 0) } else { DMatrix::from_columns(&columns) }
 }
 
 /// Standard normal draws by the polar method of Box, Muller and Marsaglia, from a seed.

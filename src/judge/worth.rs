@@ -1,0 +1,125 @@
+//! What a stay would teach: the share of the doubt about a spot's evenness that some more answers would take away.
+//!
+//! The squared spread is a quadratic form of the curve, and answers shrink a Gaussian's covariance by an amount that does not depend on what they
+//! say. So the variance that is left on average has a closed form (moments of quadratic forms: Mathai and Provost, Quadratic Forms in Random
+//! Variables, 1992), once the rating is taken as a reading with the listener's noise and the width of a step.
+
+use nalgebra::{DMatrix, DVector};
+
+use crate::judge::arrow::Marginals;
+use crate::judge::posterior::{Fit, Problem};
+use crate::judge::prior::{FieldPrior, GridMap};
+
+/// Variance of a value that is only known to lie within one of the middle steps (three wide, uniform: 9 / 12), dB^2.
+const STEP_VARIANCE: f64 = 0.75;
+/// Noise of a meter reading, dB.
+pub const METER_NOISE_DB: f64 = 1.2;
+
+/// With what the next answers are given.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Means {
+    /// Ears and seven words.
+    Ears,
+    /// A sound level meter.
+    Meter,
+}
+
+/// What some answers would teach, the most telling notes first.
+#[derive(Debug, Clone)]
+pub struct Lesson {
+    /// Notes, in the order in which each adds most.
+    pub notes: Vec<usize>,
+    /// The share of the variance of the squared spread that the first 0, 1, 2 … of them take away.
+    pub share: Vec<f64>,
+}
+
+/// The squared spread as a quadratic form of the deviations from what is expected.
+struct Form {
+    square: DMatrix<f64>,
+    slope: DVector<f64>,
+    /// Variance that no answer takes away: what lies between the notes.
+    open: f64,
+}
+
+fn form(map: &GridMap, curve: &DVector<f64>) -> Form {
+    let grid = map.weights.nrows();
+    let per = 1.0 / grid.max(1) as f64;
+    let mut centred = map.weights.clone();
+    let mut open = map.open.clone();
+    for mut column in centred.column_iter_mut().chain(open.column_iter_mut()) {
+        let mean = column.mean();
+        column.add_scalar_mut(-mean);
+    }
+    let mut expected = &map.weights * curve + &map.known;
+    let mean = expected.mean();
+    expected.add_scalar_mut(-mean);
+    let between = open.tr_mul(&open) * per;
+    Form {
+        square: centred.tr_mul(&centred) * per,
+        slope: centred.tr_mul(&expected) * per,
+        open: 2.0 * between.norm_squared() + 4.0 * (open.tr_mul(&expected) * per).norm_squared(),
+    }
+}
+
+impl Form {
+    /// Expected variance once `doubt` is left of `before`.
+    fn left(&self, doubt: &DMatrix<f64>, before: &DMatrix<f64>) -> f64 {
+        let own = &self.square * doubt;
+        let learnt = &self.square * (before - doubt);
+        2.0 * own.dot(&own.transpose())
+            + 4.0 * self.slope.dot(&(doubt * &self.slope))
+            + 4.0 * own.dot(&learnt.transpose())
+            + self.open
+    }
+}
+
+/// What answers at a pair would teach, from none to one for every note.
+pub fn lesson(
+    problem: &Problem,
+    prior: &FieldPrior,
+    fit: &Fit,
+    marginals: &Marginals,
+    pair: usize,
+    means: Means,
+) -> Lesson {
+    let (notes, first) = (prior.notes, Problem::CONTOUR);
+    let own = marginals.own[pair].view((0, 0), (notes, notes)).into_owned();
+    let tie = marginals.tie[pair].view((0, first), (notes, notes)).into_owned();
+    let contour = marginals.common.view((first, first), (notes, notes)).into_owned();
+    let curve = fit.mean.own[pair].rows(0, notes).into_owned();
+    let form = form(&prior.grids[pair], &curve);
+    let gain =
+        DVector::from_fn(
+            notes,
+            |n, _| if means == Means::Ears { problem.growth[n] * fit.settled.stretch[pair] } else { 1.0 },
+        );
+    let ear = if means == Means::Ears { 1.0 } else { 0.0 };
+    let noise = match means {
+        Means::Ears => fit.listener.noise_db * fit.listener.noise_db + STEP_VARIANCE,
+        Means::Meter => METER_NOISE_DB * METER_NOISE_DB,
+    };
+    // Covariances of the curve, of the curve with what is heard, and of what is heard.
+    let mut curve_doubt = own.clone();
+    let mut both = DMatrix::from_fn(notes, notes, |i, j| own[(i, j)] * gain[j] + ear * tie[(i, j)]);
+    let mut heard = DMatrix::from_fn(notes, notes, |i, j| {
+        gain[i] * own[(i, j)] * gain[j] + ear * (gain[i] * tie[(i, j)] + tie[(j, i)] * gain[j] + contour[(i, j)])
+    });
+    let before = curve_doubt.clone();
+    let total = form.left(&before, &before).max(1e-12);
+    let (mut chosen, mut share) = (Vec::new(), vec![0.0]);
+    while chosen.len() < notes {
+        let weighted = &form.square * &both;
+        let score = |n: &usize| both.column(*n).dot(&weighted.column(*n)) / (heard[(*n, *n)] + noise);
+        let Some(best) = (0..notes).filter(|n| !chosen.contains(n)).max_by(|a, b| score(a).total_cmp(&score(b))) else {
+            break;
+        };
+        let size = heard[(best, best)] + noise;
+        let (k, s) = (both.column(best).into_owned(), heard.column(best).into_owned());
+        curve_doubt.ger(-1.0 / size, &k, &k, 1.0);
+        both.ger(-1.0 / size, &k, &s, 1.0);
+        heard.ger(-1.0 / size, &s, &s, 1.0);
+        chosen.push(best);
+        share.push((1.0 - form.left(&curve_doubt, &before) / total).clamp(0.0, 1.0));
+    }
+    Lesson { notes: chosen, share }
+}
