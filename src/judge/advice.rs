@@ -111,9 +111,9 @@ impl<'a> Scales<'a> {
         })
     }
 
-    fn lesson(&self, spot: usize, means: Means) -> Lesson {
+    fn lesson(&self, spot: usize, means: Means, counts: &[usize]) -> Lesson {
         let pair = self.seat * self.prior.spots + spot;
-        lesson(&self.belief.problem, self.prior, self.fit, &self.marginals, pair, means)
+        lesson(&self.belief.problem, self.prior, self.fit, &self.marginals, pair, means, counts)
     }
 
     /// By how much the smallest expected spread falls on average when this share of the doubt about a spot goes.
@@ -130,7 +130,7 @@ impl<'a> Scales<'a> {
         let mut found = Vec::new();
         let by_meter_s = travel_s + notes as f64 * seconds(pace.meter_s);
         if meter.candidates.contains(&spot) && by_meter_s <= left_s {
-            let lesson = self.lesson(spot, Means::Meter);
+            let lesson = self.lesson(spot, Means::Meter, &[notes]);
             let gain_per_s = self.worth(spot, lesson.share[notes]) / by_meter_s;
             found.push(Stay { spot, notes: lesson.notes, metered: true, gain_per_s });
         }
@@ -139,8 +139,9 @@ impl<'a> Scales<'a> {
         if fitting < part || meter.read.contains(&spot) {
             return found;
         }
-        let lesson = self.lesson(spot, Means::Ears);
-        for count in [part, (3 * part / 2).min(notes), notes.min(fitting)] {
+        let counts = [part, (3 * part / 2).min(notes), notes.min(fitting)];
+        let lesson = self.lesson(spot, Means::Ears, &counts);
+        for count in counts {
             if (part..=fitting).contains(&count) {
                 let takes_s = travel_s + count as f64 * seconds(pace.rating_s);
                 let gain_per_s = self.worth(spot, lesson.share[count]) / takes_s;

@@ -228,10 +228,10 @@ impl Problem<'_> {
         Distances { mean: [a, b], covariance: [va, both, vb] }
     }
 
-    /// Expected values and uncertainty for one listener. Without a start, what is unusual is learnt; otherwise it stays as it is.
-    pub fn fit(&self, prior: &FieldPrior, listener: Listener, from: Option<&Start>) -> Fit {
+    /// Expected values and uncertainty for one listener. What is unusual about each pair is learnt on the
+    /// way, or stays as it is.
+    pub fn fit(&self, prior: &FieldPrior, listener: Listener, from: Option<&Start>, learning: bool) -> Fit {
         let pairs = self.offsets.len();
-        let learning = from.is_none();
         let mut now = from.cloned().unwrap_or_else(|| Start::plain(self.answers.len(), pairs));
         let prior_mean = self.prior_mean(prior);
         let mut arrow = self.prior_arrow(prior, &listener, &now.unusual);

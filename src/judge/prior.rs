@@ -196,6 +196,7 @@ impl FieldPrior {
             }
             let mut left = DMatrix::zeros(spots * notes, spots * notes);
             gaussian::add_product(&mut left, &stacked, &stacked, 1.0 / (draws as f64 - 1.0).max(1.0));
+            loosen(&mut left, notes, draws);
             let predicted = gaussian::few_columns(&mut left, UNSHARED, MOST_SHARED);
             let width = usual_loading.ncols();
             let (any, lacking) = (known.iter().any(Option::is_some), known.iter().any(Option::is_none));
@@ -273,6 +274,28 @@ impl FieldPrior {
     /// Where the shared numbers of a pair's seat begin.
     pub fn seat_start(&self, pair: usize) -> usize {
         self.seat_starts[pair / self.spots.max(1)]
+    }
+}
+
+/// Takes the chance ties between spots out of a covariance found from few draws: all ties between different spots shrink by the share of their
+/// size that the draws' own noise explains (Ledoit and Wolf, J. Multivariate Analysis 88, 2004, with the blocks as the target).
+fn loosen(covariance: &mut DMatrix<f64>, notes: usize, draws: usize) {
+    let size = covariance.nrows();
+    let variance: Vec<f64> = covariance.diagonal().iter().copied().collect();
+    let (mut noise, mut square) = (0.0, 0.0);
+    let different = |i: usize, j: usize| i / notes != j / notes;
+    for j in 0..size {
+        for i in (0..size).filter(|&i| different(i, j)) {
+            let tie = covariance[(i, j)] * covariance[(i, j)];
+            square += tie;
+            noise += (variance[i] * variance[j] + tie) / draws.max(1) as f64;
+        }
+    }
+    let keep = if square > noise { 1.0 - noise / square } else { 0.0 };
+    for j in 0..size {
+        for i in (0..size).filter(|&i| different(i, j)) {
+            covariance[(i, j)] *= keep;
+        }
     }
 }
 

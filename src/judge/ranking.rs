@@ -10,7 +10,7 @@ use crate::room::ensemble::{Doubt, Draws, Ensemble};
 
 const DRAWS: usize = 512;
 /// Rooms drawn that the plan could stand for.
-const PREDICTIONS: usize = 1536;
+const PREDICTIONS: usize = 512;
 
 /// Noise of a blind comparison, as a difference of spreads, dB (a careful guess, not measured).
 const SHOOT_OUT_NOISE_DB: f64 = 1.0;
@@ -322,7 +322,7 @@ fn weigh<'a>(problem: &Problem, priors: &'a [(FieldPrior, f64)]) -> Vec<Weighed<
     let middle = candidates.len() / 2;
     let mut by_prior: Vec<Weighed> = Vec::new();
     for (prior, log_weight) in priors {
-        let fit = problem.fit(prior, candidates[middle].0, None);
+        let fit = problem.fit(prior, candidates[middle].0, by_prior.last().map(|last| &last.fit.settled), true);
         let log_weight = fit.log_evidence + log_weight + candidates[middle].1;
         by_prior.push(Weighed { prior, fit, weight: log_weight });
     }
@@ -344,7 +344,7 @@ fn weigh<'a>(problem: &Problem, priors: &'a [(FieldPrior, f64)]) -> Vec<Weighed<
             continue;
         };
         let (listener, log_weight) = candidates[k];
-        let fit = problem.fit(prior, listener, Some(start));
+        let fit = problem.fit(prior, listener, Some(start), false);
         by_listener[k] = Some(Weighed { prior, weight: fit.log_evidence + log_weight, fit });
     }
     let mut found: Vec<Weighed> = by_listener.into_iter().flatten().collect();

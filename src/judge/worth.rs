@@ -29,7 +29,7 @@ pub enum Means {
 pub struct Lesson {
     /// Notes, in the order in which each adds most.
     pub notes: Vec<usize>,
-    /// The share of the variance of the squared spread that the first 0, 1, 2 … of them take away.
+    /// The share of the variance of the squared spread that so many of them take away, where it was asked for; otherwise 0.
     pub share: Vec<f64>,
 }
 
@@ -73,7 +73,7 @@ impl Form {
     }
 }
 
-/// What answers at a pair would teach, from none to one for every note.
+/// What answers at a pair would teach; the shares of these `counts` of notes are found.
 pub fn lesson(
     problem: &Problem,
     prior: &FieldPrior,
@@ -81,6 +81,7 @@ pub fn lesson(
     marginals: &Marginals,
     pair: usize,
     means: Means,
+    counts: &[usize],
 ) -> Lesson {
     let (notes, first) = (prior.notes, Problem::CONTOUR);
     let own = marginals.own[pair].view((0, 0), (notes, notes)).into_owned();
@@ -106,20 +107,22 @@ pub fn lesson(
     });
     let before = curve_doubt.clone();
     let total = form.left(&before, &before).max(1e-12);
-    let (mut chosen, mut share) = (Vec::new(), vec![0.0]);
+    let mut weighted = &form.square * &both;
+    let (mut chosen, mut share) = (Vec::new(), vec![0.0; notes + 1]);
     while chosen.len() < notes {
-        let weighted = &form.square * &both;
         let score = |n: &usize| both.column(*n).dot(&weighted.column(*n)) / (heard[(*n, *n)] + noise);
-        let Some(best) = (0..notes).filter(|n| !chosen.contains(n)).max_by(|a, b| score(a).total_cmp(&score(b))) else {
-            break;
-        };
+        let left = (0..notes).filter(|n| !chosen.contains(n));
+        let Some(best) = left.max_by(|a, b| score(a).total_cmp(&score(b))) else { break };
         let size = heard[(best, best)] + noise;
         let (k, s) = (both.column(best).into_owned(), heard.column(best).into_owned());
         curve_doubt.ger(-1.0 / size, &k, &k, 1.0);
         both.ger(-1.0 / size, &k, &s, 1.0);
         heard.ger(-1.0 / size, &s, &s, 1.0);
+        weighted.ger(-1.0 / size, &(&form.square * &k), &s, 1.0);
         chosen.push(best);
-        share.push((1.0 - form.left(&curve_doubt, &before) / total).clamp(0.0, 1.0));
+        if counts.contains(&chosen.len()) {
+            share[chosen.len()] = (1.0 - form.left(&curve_doubt, &before) / total).clamp(0.0, 1.0);
+        }
     }
     Lesson { notes: chosen, share }
 }

@@ -334,7 +334,7 @@ impl Ensemble {
         for axis in 0..3 {
             place_m[axis] = at_m[axis] * (1.0 + self.doubt.tape * random.normal()) / drawn.size[axis];
         }
-        let mut worth = self.field.worth_at(place_m).resonant;
+        let mut worth = self.field.resonant_at(place_m);
         for (index, value) in worth.iter_mut().enumerate() {
             // The even pressure stays even.
             if index > 0 {

@@ -158,10 +158,20 @@ impl RoomField {
         modes::schroeder_hz(self.reverberation_s(), self.volume_m3())
     }
 
-    pub(in crate::room) fn worth_at(&self, place_m: [f64; 3]) -> Worth {
-        let plan = self.plan.at([place_m[0], place_m[1]]);
+    /// What the resonances alone are worth at a place.
+    pub(in crate::room) fn resonant_at(&self, place_m: [f64; 3]) -> Vec<f64> {
+        let (plan, height) = self.plan_and_height(place_m);
+        self.resonances.iter().map(|r| plan[r.plan] * height[r.vertical as usize]).collect()
+    }
+
+    fn plan_and_height(&self, place_m: [f64; 3]) -> (Vec<f64>, Vec<f64>) {
         let z_m = place_m[2].clamp(0.0, self.height_m);
-        let height: Vec<f64> = (0..=MOST_VERTICAL).map(|n| cosine(n, z_m, self.height_m)).collect();
+        let height = (0..=MOST_VERTICAL).map(|n| cosine(n, z_m, self.height_m)).collect();
+        (self.plan.at([place_m[0], place_m[1]]), height)
+    }
+
+    pub(in crate::room) fn worth_at(&self, place_m: [f64; 3]) -> Worth {
+        let (plan, height) = self.plan_and_height(place_m);
         Worth {
             resonant: self.resonances.iter().map(|r| plan[r.plan] * height[r.vertical as usize]).collect(),
             stiff: self.stiff.iter().map(|s| plan[s.plan] * height[s.vertical as usize]).collect(),

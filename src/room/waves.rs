@@ -147,12 +147,15 @@ impl PlanWaves {
     pub(in crate::room) fn at(&self, place_m: [f64; 2]) -> Vec<f64> {
         match &self.shape {
             Shape::Rectangle { corner_m, size_m } => {
-                let along = |axis: usize, n: u32| {
-                    cosine(n, (place_m[axis] - corner_m[axis]).clamp(0.0, size_m[axis]), size_m[axis])
-                };
+                let half_waves = |wave: &PlanWave| wave.half_waves.unwrap_or_default();
+                let along: [Vec<f64>; 2] = [0, 1].map(|axis| {
+                    let at_m = (place_m[axis] - corner_m[axis]).clamp(0.0, size_m[axis]);
+                    let most = self.waves.iter().map(|wave| half_waves(wave)[axis]).max().unwrap_or(0);
+                    (0..=most).map(|n| cosine(n, at_m, size_m[axis])).collect()
+                });
                 let worth = |wave: &PlanWave| {
-                    let [x, y] = wave.half_waves.unwrap_or_default();
-                    along(0, x) * along(1, y)
+                    let [x, y] = half_waves(wave);
+                    along[0][x as usize] * along[1][y as usize]
                 };
                 self.waves.iter().map(worth).collect()
             }
