@@ -227,7 +227,7 @@ impl Chapter {
             Stage::Safety | Stage::Checklist(_) | Stage::LowPassFrequency | Stage::Placing => Self::Before,
             Stage::Comfort { .. } | Stage::Strain(_) => Self::Level,
             Stage::Anchors | Stage::Consult | Stage::Move | Stage::Notes => Self::Crawl,
-            Stage::Verdict | Stage::Moving | Stage::SeatScale => Self::Verdict,
+            Stage::Verdict | Stage::ShootOut(_) | Stage::Moving | Stage::SeatScale => Self::Verdict,
             Stage::Blend => Self::Blend,
             Stage::Done => Self::Done,
         }
@@ -262,7 +262,7 @@ impl Offers {
         Self {
             again: running && state.cue().is_some(),
             back: running && notes && state.may_go_back(),
-            skip: running && (notes || moving),
+            skip: running && (notes || moving || matches!(state.stage(), Stage::ShootOut(_))),
             undo: state.can_undo(),
             louder: running && state.may_be_louder(),
             nudge: running && state.may_be_nudged(),

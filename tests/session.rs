@@ -236,6 +236,72 @@ fn notes_are_matched_and_rated_in_one_visit() {
     assert!(!sheet.contains("taken back"), "nothing was");
 }
 
+#[test]
+fn leaders_that_are_close_are_compared_with_the_subwoofer_moved() {
+    let (mut session, question) = Session::at("rate");
+    // One note alone leaves everything open.
+    session.answer(&question).talk.hear_of("taken");
+    session.talk.hear_of("ask");
+    session.command("decide");
+    let verdict = session.talk.hear_of("verdict");
+    let chances = |verdict: &Value| -> Vec<(String, f64)> {
+        let spots = verdict["verdict"]["spots"].as_array().unwrap().clone();
+        let one = |spot: &Value| (spot["spot"].as_str().unwrap().into(), spot["probability_best"].as_f64().unwrap());
+        spots.iter().map(one).collect()
+    };
+    let question = session.talk.hear_of("ask");
+    assert!(question["no"].is_null(), "one spot alone is no reason to compare: {question}");
+    assert!(!chances(&verdict).is_empty());
+    session.command("undo");
+    // Every spot is heard; then two of them are made to look alike.
+    let mut last = String::new();
+    let offer = loop {
+        let line = session.talk.hear().expect("it goes on to the verdict");
+        if line["topic"] == "verdict" {
+            break line;
+        }
+        if line["ask"] == "rate" {
+            last = line["spot"].to_string();
+            let answer =
+                json!({ "rating": (line["note"].as_u64().unwrap() % 2) as i64, "id": line["id"], "seconds": 20.0 });
+            session.say(&answer);
+        } else if line.get("ask").is_some() {
+            session.answer(&line);
+        }
+    };
+    assert!(!last.is_empty() && offer["no"].as_str().unwrap_or_default().contains("Compare"), "{offer}");
+    let before = session.state().consultation().ranked();
+    session.say(&json!({ "yes": false, "id": offer["id"] }));
+    // Somebody else carries; the last place always sounds more even than the one before it.
+    let mut placed = 0;
+    let after = loop {
+        let line = session.talk.hear().expect("it goes on to the second verdict");
+        match line["topic"].as_str() {
+            Some("shoot-out-carrier") => session.say(&json!({ "choice": 0, "id": line["id"] })),
+            Some("shoot-out-more-even") => session.say(&json!({ "choice": "More even now", "id": line["id"] })),
+            Some("shoot-out-placed") => {
+                placed += 1;
+                session.answer(&line)
+            }
+            Some("verdict") => break line,
+            _ if line.get("ask").is_some() => session.answer(&line),
+            _ => &mut session,
+        };
+    };
+    let compared = session.state().comparisons().to_vec();
+    assert_eq!(compared.len() + 1, placed);
+    assert!(
+        compared.iter().all(|compared| compared.blind && compared.more_even == Some(compared.after)),
+        "{compared:?}"
+    );
+    assert!(after["no"].is_null() && after["why"].as_str().unwrap().contains("blind comparison"), "{after}");
+    assert_ne!(session.state().consultation().ranked(), before, "it counts");
+    session.answer(&after);
+    let done = to_the_end(&mut session);
+    let sheet = fs::read_to_string(done["sheet"].as_str().unwrap()).unwrap();
+    assert!(sheet.contains("without knowing where it stood"), "the sheet tells of it");
+}
+
 /// A visit that was finished early; what it said at its end.
 fn finished() -> (Session, Value) {
     let (mut session, question) = Session::at("rate");

@@ -7,7 +7,7 @@ use evenbass::evidence::Rating;
 use evenbass::judge::Advice;
 use evenbass::room::{Floor, Place, Room};
 use evenbass::routine::question::{Answer, QuestionId};
-use evenbass::routine::{Brief, Event, Kit, Stamped};
+use evenbass::routine::{AnswerBy, Brief, Event, Kit, Stamped};
 use evenbass::units::Dbfs;
 use evenbass::visit::{Header, Journal, VisitError, WallTime, read};
 use proptest::prelude::*;
@@ -227,6 +227,7 @@ fn any_answer() -> impl Strategy<Value = Answer> {
         Just(Answer::No),
         Just(Answer::Arrived),
         Just(Answer::Heard),
+        Just(Answer::Matched),
         (0_usize..100).prop_map(Answer::Choice),
         (-1e6..1e6).prop_map(Answer::Number),
         (20.0..140.0).prop_map(Answer::Level),
@@ -249,12 +250,14 @@ fn any_event() -> impl Strategy<Value = Event> {
         (any::<u64>(), any_answer(), any::<bool>(), 0_usize..9).prop_map(|(id, answer, rattles, parts_begun)| {
             Event::Answered { question: QuestionId(id), answer, rattles, parts_begun }
         });
-    let advised = (any_advice(), prop::option::of(0_usize..20), 0.0..9.0, 0.0..1.0).prop_map(
-        |(advice, leader, expected_regret_db, probability_best)| Event::Advised {
+    let finalists = prop::collection::vec(0_usize..20, 0..4);
+    let advised = (any_advice(), prop::option::of(0_usize..20), 0.0..9.0, 0.0..1.0, finalists).prop_map(
+        |(advice, leader, expected_regret_db, probability_best, finalists)| Event::Advised {
             advice,
             leader,
             expected_regret_db,
             probability_best,
+            finalists,
         },
     );
     let opened = (any::<String>(), any::<String>(), any::<u32>())
@@ -275,7 +278,8 @@ fn any_event() -> impl Strategy<Value = Event> {
         1 => (any::<u64>(), any::<u64>()).prop_map(|(non_finite, over_ceiling)| Event::Guarded { non_finite, over_ceiling }),
         1 => prop::sample::select(vec![
             Event::Again, Event::Back, Event::Skip, Event::Undo, Event::Continued, Event::Louder, Event::Quieter,
-            Event::Decide, Event::DeviceBack,
+            Event::Decide, Event::DeviceBack, Event::Nudged { up: true }, Event::Nudged { up: false },
+            Event::AnswerBy { way: AnswerBy::Match }, Event::AnswerBy { way: AnswerBy::Rating },
         ]),
     ]
 }

@@ -4,7 +4,7 @@ use serde::Serialize;
 
 use crate::cli::args::Rank;
 use crate::cli::{Failure, session};
-use crate::judge::{self, Estimate, Ranking};
+use crate::judge::{Estimate, Ranking};
 use crate::routine::State;
 use crate::visit;
 
@@ -24,7 +24,7 @@ pub fn run(rank: &Rank) -> Result<(), Failure> {
         eprintln!("{}", torn.words());
     }
     let state = session::replay(&rank.visit, &opened)?;
-    let ranking = judge::judge(&state.consultation().case());
+    let ranking = state.consultation().ranked();
     if rank.json {
         let named = Named {
             visit: &state.brief().name,

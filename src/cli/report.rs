@@ -4,7 +4,7 @@ use std::path::Path;
 
 use crate::cli::args::Report;
 use crate::cli::{Failure, session};
-use crate::{judge, report, visit};
+use crate::{report, visit};
 
 /// Writes the set-up sheet and the evidence.
 pub fn run(args: &Report) -> Result<(), Failure> {
@@ -13,7 +13,7 @@ pub fn run(args: &Report) -> Result<(), Failure> {
         eprintln!("{}", torn.words());
     }
     let state = session::replay(&args.visit, &opened)?;
-    let ranking = judge::judge(&state.consultation().case());
+    let ranking = state.consultation().ranked();
     let facts = report::facts_of(session::PROGRAM, &args.visit, &opened, &state, &ranking);
     let folder = args.folder.as_deref().or(args.visit.parent()).unwrap_or(Path::new("."));
     let written = report::write(folder, &state.brief().name, &facts, args.force)?;

@@ -6,6 +6,7 @@ use crate::blend::tune::Tuner;
 use crate::conductor::Conductor;
 use crate::judge::{Judge, Ranking};
 use crate::room::Room;
+use crate::routine::shoot_out::finalists;
 use crate::routine::{Consultation, Event, Stage};
 
 /// A judge with what it knows of a room before anybody has heard it: that is the same all through a visit.
@@ -33,7 +34,7 @@ impl Judged {
             notes_hz: consultation.notes_hz().clone(),
             judge: Judge::new(&case),
         });
-        Self { ranking: seated.judge.rank(&case), seated }
+        Self { ranking: consultation.ranked_by(&seated.judge), seated }
     }
 }
 
@@ -75,6 +76,7 @@ impl Conductor {
             leader: leader.map(|spot| spot.spot),
             expected_regret_db: ranking.expected_regret_db,
             probability_best: leader.map_or(0.0, |spot| spot.probability_best),
+            finalists: finalists(&ranking),
         };
         self.ranking = Some(Arc::new(ranking));
         if self.baton.state.stage() == &Stage::Consult {

@@ -6,7 +6,7 @@ use crossbeam_channel::TrySendError;
 
 use crate::conductor::Conductor;
 use crate::routine::question::{Answer, Ask, QuestionId};
-use crate::routine::{Event, State};
+use crate::routine::{Event, Stage, State};
 use crate::view::{Chapter, Offers, Progress, Question, Sound, View};
 
 /// Notices that every face shows by itself, and for how many answers each is shown.
@@ -61,6 +61,9 @@ impl Conductor {
         let part = self.baton.player.sounding();
         let question = self.open_question().map(Arc::new);
         let open = question.is_some();
+        // Nor is a comparison swayed.
+        let comparing = matches!(state.stage(), Stage::ShootOut(_));
+        let told = matches!(chapter, Chapter::Verdict | Chapter::Done) && !comparing;
         View {
             visit: state.brief().name.clone(),
             file: self.baton.file.clone(),
@@ -80,7 +83,7 @@ impl Conductor {
             notes_hz: state.notes_hz().clone(),
             note_names: state.note_names().clone(),
             room: state.room().clone(),
-            ranking: self.ranking.clone().filter(|_| matches!(chapter, Chapter::Verdict | Chapter::Done)),
+            ranking: self.ranking.clone().filter(|_| told),
             taken: self.taken.clone(),
             taken_question: self.taken_question,
             notices: self.notices.iter().map(|(_, notice)| notice.clone()).collect(),

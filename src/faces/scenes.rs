@@ -277,6 +277,40 @@ pub(super) fn verdict() -> View {
     view
 }
 
+/// The verdict with spots that are close.
+pub(super) fn close_verdict() -> View {
+    let mut view = asking(
+        Chapter::Verdict,
+        39,
+        "window bay is the most even spot.",
+        "That is right in about 5 of 10 cases. window bay and under the stairs are close.",
+        Ask::Confirm {
+            topic: Topic::Verdict,
+            yes: "Go on".into(),
+            no: Some("Compare them first, with the subwoofer moved".into()),
+        },
+    );
+    view.ranking = Some(Arc::new(ranking()));
+    view.offers.undo = true;
+    view
+}
+
+/// In the shoot-out: nothing on the page says where the subwoofer stands.
+pub(super) fn more_even() -> View {
+    let options = ["More even before", "More even now", "No difference"].map(String::from).into();
+    let mut view = asking(
+        Chapter::Verdict,
+        45,
+        "Were the notes more even before the last move, or are they now?",
+        "They run by from the lowest up. Have them again as often as you like.",
+        Ask::Choose { topic: Topic::ShootOutMoreEven, options },
+    );
+    view.sound.sounding = true;
+    view.sound.label = "E1".into();
+    view.offers = Offers { again: true, skip: true, undo: true, ..Offers::default() };
+    view
+}
+
 pub(super) fn done() -> View {
     View {
         ranking: Some(Arc::new(ranking())),

@@ -64,8 +64,33 @@ fn spots(facts: &Facts) -> Markup {
             p class="quiet" {
                 "Spread: standard deviation over the notes. In brackets the range in which the truth lies in 8 of 10 cases."
             }
+            (comparisons(facts))
             @if let Some(words) = deciding(facts) { p { (words) } }
             @if facts.stays.len() > 1 { p class="quiet" { (stays(facts)) } }
+        }
+    }
+}
+
+/// What was heard in the shoot-out.
+fn comparisons(facts: &Facts) -> Markup {
+    let Some(last) = facts.comparisons.last() else { return html! {} };
+    let name = |spot| format!("\u{2018}{}\u{2019}", facts.spot_name(spot));
+    html! {
+        p {
+            "Compared from the main seat with the subwoofer moved, "
+            @if last.blind { "without knowing where it stood" } @else { strong { "not blind: the listener knew where it stood" } }
+            ":"
+        }
+        ul {
+            @for compared in &facts.comparisons {
+                li {
+                    (name(compared.before)) ", then " (name(compared.after)) ": "
+                    @match compared.more_even {
+                        Some(spot) => { (name(spot)) " was the more even one." }
+                        None => "no difference was heard.",
+                    }
+                }
+            }
         }
     }
 }

@@ -6,6 +6,7 @@ use crate::evidence::{Evidence, Heard};
 use crate::judge::{Estimate, ListenerReport, SpotBelief};
 use crate::report::blend::BlendFacts;
 use crate::report::facts::Facts;
+use crate::routine::shoot_out::Comparison;
 
 /// Raised whenever an older reader could misunderstand a newer export.
 pub const EXPORT_VERSION: u32 = 1;
@@ -20,6 +21,8 @@ struct Export<'a> {
     spots: Vec<Place>,
     notes: Vec<Note<'a>>,
     evidence: Vec<Answer<'a>>,
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    comparisons: Vec<Compared>,
     ranking: Ranking<'a>,
     #[serde(skip_serializing_if = "Option::is_none")]
     blend: Option<&'a BlendFacts>,
@@ -66,6 +69,14 @@ struct Answer<'a> {
     unit: &'static str,
     shortfall_db: f64,
     rattles: bool,
+}
+
+#[derive(Debug, Serialize)]
+struct Compared {
+    before: String,
+    after: String,
+    more_even: Option<String>,
+    blind: bool,
 }
 
 #[derive(Debug, Serialize)]
@@ -117,6 +128,7 @@ fn export(facts: &Facts) -> Export<'_> {
         spots: places(&facts.room.spots),
         notes: (0..facts.notes_hz.len()).map(|note| note_of(facts, note)).collect(),
         evidence: facts.evidence.iter().enumerate().map(|(index, evidence)| answer(facts, index, evidence)).collect(),
+        comparisons: facts.comparisons.iter().map(|comparison| compared(facts, comparison)).collect(),
         ranking: Ranking {
             chosen: facts.chosen.map(|spot| facts.spot_name(spot)),
             expected_regret_db: facts.ranking.expected_regret_db,
@@ -127,6 +139,15 @@ fn export(facts: &Facts) -> Export<'_> {
             spots: facts.ranking.spots.iter().map(|belief| spot(facts, belief)).collect(),
         },
         blend: facts.blend.as_ref(),
+    }
+}
+
+fn compared(facts: &Facts, comparison: &Comparison) -> Compared {
+    Compared {
+        before: facts.spot_name(comparison.before),
+        after: facts.spot_name(comparison.after),
+        more_even: comparison.more_even.map(|spot| facts.spot_name(spot)),
+        blind: comparison.blind,
     }
 }
 

@@ -1,10 +1,11 @@
 //! All that a report may say, in one place.
 
 use crate::evidence::{Evidence, Heard};
-use crate::judge::{Ranking, SpotBelief};
+use crate::judge::{Estimate, Ranking, SpotBelief};
 use crate::report::blend::BlendFacts;
 use crate::room::Room;
 use crate::routine::Brief;
+use crate::routine::shoot_out::Comparison;
 use crate::units::Dbfs;
 use crate::visit::WallTime;
 
@@ -31,6 +32,10 @@ pub struct Facts {
     pub half_width_octaves: f64,
     /// Answers that count (not those taken back), in the order they were given.
     pub evidence: Vec<Evidence>,
+    /// Spots compared from the main seat with the subwoofer moved, in order.
+    pub comparisons: Vec<Comparison>,
+    /// The seats that were judged for, where there are several; empty for one.
+    pub seats: Vec<SeatFacts>,
     /// The stays in order; evidence counts them.
     pub stays: Vec<StayFacts>,
     /// What the judge believes.
@@ -65,6 +70,17 @@ pub struct Facts {
     pub blend: Option<BlendFacts>,
     /// Listening time, seconds of the visit's own clock.
     pub listening_s: f64,
+}
+
+/// One of several seats.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SeatFacts {
+    /// Position in the room's list.
+    pub seat: usize,
+    /// How much it counts.
+    pub weight: f64,
+    /// Standard deviation over the notes at the chosen spot, for this seat alone, dB; `None` if nothing was heard for it.
+    pub spread_db: Option<Estimate>,
 }
 
 /// One stay at a spot.

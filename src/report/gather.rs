@@ -5,7 +5,7 @@ use std::path::Path;
 use crate::evidence::Heard;
 use crate::judge::Ranking;
 use crate::report::blend;
-use crate::report::facts::{Facts, Guarded, NoteLevel, StayFacts};
+use crate::report::facts::{Facts, Guarded, NoteLevel, SeatFacts, StayFacts};
 use crate::routine::question::Answer;
 use crate::routine::{Event, Stage, State};
 use crate::units::Dbfs;
@@ -19,6 +19,7 @@ pub fn facts_of(program: &str, file: &Path, opened: &Opened, state: &State, rank
     let given = opened.events.iter().filter(|event| is_evidence(&event.stamped.event)).count();
     // A match is answered twice, once from either side.
     let matches = evidence.iter().filter(|evidence| matches!(evidence.heard, Heard::Match { .. })).count();
+    let chosen = state.chosen().or_else(|| ranking.spots.first().filter(|spot| spot.answers > 0).map(|spot| spot.spot));
     Facts {
         program: program.into(),
         visit_file: file.file_name().unwrap_or_default().to_string_lossy().into_owned(),
@@ -29,9 +30,11 @@ pub fn facts_of(program: &str, file: &Path, opened: &Opened, state: &State, rank
         notes_hz: state.notes_hz().to_vec(),
         note_names: state.note_names().to_vec(),
         half_width_octaves: state.note_set().half_width_octaves(),
+        comparisons: state.comparisons().to_vec(),
+        seats: seats(state, chosen),
         stays: stays(state),
         ranking: ranking.clone(),
-        chosen: state.chosen().or_else(|| ranking.spots.first().filter(|spot| spot.answers > 0).map(|spot| spot.spot)),
+        chosen,
         finished: *state.stage() == Stage::Done,
         checklist: state.checked().iter().map(|checked| (checked.what().into(), checked.outcome.clone())).collect(),
         levels: levels(state),
@@ -52,6 +55,22 @@ pub fn facts_of(program: &str, file: &Path, opened: &Opened, state: &State, rank
 
 fn is_evidence(event: &Event) -> bool {
     matches!(event, Event::Answered { answer: Answer::Rating(_) | Answer::Level(_) | Answer::Matched, .. })
+}
+
+/// How even the chosen spot is for each seat alone, where there are several.
+fn seats(state: &State, chosen: Option<usize>) -> Vec<SeatFacts> {
+    let seats = state.seats();
+    if seats.len() < 2 {
+        return Vec::new();
+    }
+    let evidence = state.evidence();
+    let facts = |&(seat, weight): &(usize, f64)| {
+        let heard = evidence.iter().any(|evidence| evidence.seat == seat);
+        let alone = heard.then(|| state.consultation_for(seat).ranked());
+        let belief = alone.and_then(|alone| alone.spots.into_iter().find(|belief| Some(belief.spot) == chosen));
+        SeatFacts { seat, weight, spread_db: belief.map(|belief| belief.spread_db) }
+    };
+    seats.iter().map(facts).collect()
 }
 
 /// One entry a stay; passes without a move between them belong to one.

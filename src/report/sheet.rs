@@ -143,7 +143,38 @@ fn spot_words(facts: &Facts, spot: usize, plan: &draw::Plan) -> Markup {
             }
             p class="quiet" { "Measured square to the wall, to the middle of the subwoofer's cone." }
         }
-        p class="quiet" { "Set for the seat \u{2018}" (facts.seat_name(facts.brief.seat)) "\u{2019}." }
+        p class="quiet" { (set_for(facts)) }
+    }
+}
+
+/// For which seat, or for which seats with which weights.
+fn set_for(facts: &Facts) -> String {
+    let named = |seat: usize| format!("\u{2018}{}\u{2019}", facts.seat_name(seat));
+    if facts.seats.is_empty() {
+        return format!("Set for the seat {}.", named(facts.brief.seat));
+    }
+    let seats: Vec<String> =
+        facts.seats.iter().map(|seat| format!("{} (weight {})", named(seat.seat), seat.weight)).collect();
+    format!("Set for the seats {}.", list(&seats))
+}
+
+/// How even each seat has it, where there are several.
+fn seats(facts: &Facts) -> Markup {
+    html! {
+        @if !facts.seats.is_empty() {
+            p {
+                "For each seat alone: "
+                @for (at, seat) in facts.seats.iter().enumerate() {
+                    @if at > 0 { ", " }
+                    (facts.seat_name(seat.seat)) " "
+                    @match seat.spread_db {
+                        Some(spread_db) => strong { (estimate(spread_db)) },
+                        None => "not heard",
+                    }
+                }
+                ". The first figure weighs them together."
+            }
+        }
     }
 }
 
@@ -161,6 +192,7 @@ fn sound(facts: &Facts) -> Markup {
         section {
             h2 { "What it sounds like at the seat" }
             p { (evenness(facts, belief)) }
+            (seats(facts))
             @if let (Some(wide), Some(narrow)) = (wide, narrow) {
                 figure class="wide" { (PreEscaped(wide)) }
                 figure class="narrow" { (PreEscaped(narrow)) }

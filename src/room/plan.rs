@@ -38,6 +38,9 @@ pub struct Room {
     pub seats: Vec<Place>,
     /// Where the subwoofer could stand.
     pub spots: Vec<Place>,
+    /// How much each seat counts, in their order; empty where one seat is judged for alone.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub seat_weights: Vec<f64>,
     /// What else is known: openings, no-go areas, what the walls are made of.
     #[serde(default)]
     pub fittings: Fittings,

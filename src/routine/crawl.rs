@@ -47,6 +47,7 @@ impl State {
                     ),
                 })
             }
+            Stage::ShootOut(step) => self.shoot_out_question(step),
             Stage::Verdict | Stage::Moving | Stage::SeatScale => self.verdict_question(),
             _ => None,
         }
@@ -71,25 +72,30 @@ impl State {
         Some(match (self.stage.clone(), chosen) {
             (Stage::Verdict, Some(name)) => {
                 let advised = self.advised.as_ref()?;
+                let close = self.close_leaders();
+                let offer = (!close.is_empty()).then_some("Compare them first, with the subwoofer moved");
                 (
                     format!("{name} is the most even spot."),
                     format!(
                         "That is right in about {} of 10 cases; choosing it costs {:.1} dB of evenness on average \
-                         against the best. {}",
+                         against the best. {}{}{close}",
                         (advised.probability_best * 10.0).round(),
                         advised.expected_regret_db,
-                        match &advised.advice {
-                            Advice::Stop { why } => sentence(why),
-                            _ => "You asked to decide now.".into(),
-                        }
+                        self.reason_to_decide(&advised.advice),
+                        if close.is_empty() { "" } else { " " },
                     ),
-                    confirm(Topic::Verdict, "Go on", None),
+                    confirm(Topic::Verdict, "Go on", offer),
                 )
             }
             (Stage::Verdict, None) => (
                 "No spot can be named.".into(),
                 "Nothing was rated. Undo takes you back to the spots.".into(),
                 confirm(Topic::Verdict, "Go on", None),
+            ),
+            (Stage::Moving, Some(name)) if self.subwoofer_stands_at() == self.chosen() => (
+                format!("Leave the subwoofer at {name}."),
+                "It was compared there last.".into(),
+                confirm(Topic::SubwooferMoved, "It stands there", None),
             ),
             (Stage::Moving, Some(name)) => (
                 format!("Move the subwoofer to {name}."),
@@ -104,6 +110,25 @@ impl State {
             ),
             _ => return None,
         })
+    }
+
+    fn reason_to_decide(&self, advice: &Advice) -> String {
+        match (self.comparisons().last(), advice) {
+            (Some(compared), _) if compared.blind => "The blind comparison is counted in.".into(),
+            (Some(_), _) => "The comparison is counted in; it was not blind.".into(),
+            (None, Advice::Stop { why }) => sentence(why),
+            (None, _) => "You asked to decide now.".into(),
+        }
+    }
+
+    /// Which spots are close, in words; empty where one leads clearly.
+    fn close_leaders(&self) -> String {
+        let names = self.offered_finalists().iter().map(|&spot| Some(self.room.spots.get(spot)?.name.as_str()));
+        match names.collect::<Option<Vec<&str>>>().unwrap_or_default().as_slice() {
+            [one, two] => format!("{one} and {two} are close."),
+            [one, two, three] => format!("{one}, {two} and {three} are close."),
+            _ => String::new(),
+        }
     }
 
     pub(super) fn crawl_cue(&self) -> Option<Cue> {
@@ -136,16 +161,20 @@ impl State {
                 parts.push(part);
                 Some(Cue { parts, question_at })
             }
-            Stage::SeatScale => {
-                let parts = (0..self.notes_hz.len()).map(|note| {
-                    let mut part = self.note_part(note, SCALE_TONE_S, self.note_name(note));
-                    part.gap_s = 0.1;
-                    part
-                });
-                Some(Cue { parts: parts.collect(), question_at: 0 })
-            }
+            Stage::SeatScale => Some(self.scale_cue()),
+            Stage::ShootOut(step) => self.shoot_out_cue(step),
             _ => None,
         }
+    }
+
+    /// All notes from the lowest up.
+    pub(super) fn scale_cue(&self) -> Cue {
+        let parts = (0..self.notes_hz.len()).map(|note| {
+            let mut part = self.note_part(note, SCALE_TONE_S, self.note_name(note));
+            part.gap_s = 0.1;
+            part
+        });
+        Cue { parts: parts.collect(), question_at: 0 }
     }
 
     fn note_part(&self, note: usize, seconds: f64, label: &str) -> Part {
@@ -187,6 +216,8 @@ impl State {
             (Stage::Verdict, Answer::Yes) => {
                 self.stage = if self.chosen().is_some() { Stage::Moving } else { Stage::Done };
             }
+            (Stage::Verdict, Answer::No) => self.begin_shoot_out()?,
+            (&Stage::ShootOut(step), answer) => self.shoot_out_answer(step, answer)?,
             (Stage::Moving, Answer::Yes) => self.stage = Stage::SeatScale,
             (Stage::SeatScale, Answer::Yes | Answer::No) => {
                 self.sounded_even = Some(*answer == Answer::Yes);
@@ -265,6 +296,7 @@ impl State {
                 }
                 self.next_note();
             }
+            Stage::ShootOut(_) => self.end_shoot_out(),
             Stage::Move => {
                 if let Some(pass) = self.passes.pop() {
                     self.closed[pass.spot] = true;

@@ -88,6 +88,9 @@ pub enum Event {
         expected_regret_db: f64,
         /// How probable it is that the leader is the best.
         probability_best: f64,
+        /// Spots that are worth comparing with the subwoofer moved; empty where one leads clearly.
+        #[serde(default, skip_serializing_if = "Vec::is_empty")]
+        finalists: Vec<usize>,
     },
     /// It was thought out which setting of the blend to hear next, or which to keep.
     Tuned {

@@ -134,7 +134,13 @@ impl Walk {
     }
 
     fn advise(&mut self, advice: Advice, leader: Option<usize>) -> Result<(), Refusal> {
-        self.event(Event::Advised { advice, leader, expected_regret_db: 0.0, probability_best: 0.0 })
+        self.event(Event::Advised {
+            advice,
+            leader,
+            expected_regret_db: 0.0,
+            probability_best: 0.0,
+            finalists: Vec::new(),
+        })
     }
 
     fn scene(&self, purpose: Purpose) -> Scene {

@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use crate::evidence::Evidence;
-use crate::judge::{Case, Pace};
+use crate::judge::{Case, Judge, Pace, Ranking, ShootOut};
 use crate::presets::NoteSet;
 use crate::random::Random;
 use crate::room::Room;
@@ -28,6 +28,7 @@ pub struct Consultation {
     meter: bool,
     at_spot: Option<usize>,
     walk: Vec<usize>,
+    outcomes: Vec<ShootOut>,
     seed: u64,
 }
 
@@ -40,6 +41,16 @@ impl Consultation {
     /// The notes that it is about.
     pub fn notes_hz(&self) -> &Arc<[f64]> {
         &self.notes_hz
+    }
+
+    /// What a judge says who knows this kind of room and these notes already.
+    pub fn ranked_by(&self, judge: &Judge) -> Ranking {
+        judge.rank_after(&self.case(), &self.outcomes)
+    }
+
+    /// What a new judge says.
+    pub fn ranked(&self) -> Ranking {
+        self.ranked_by(&Judge::new(&self.case()))
     }
 
     /// The same, as the judge reads it.
@@ -75,8 +86,15 @@ impl State {
             meter: self.kit.meter == Some(true),
             at_spot: self.at_spot,
             walk: self.walk(),
+            outcomes: self.outcomes(),
             seed: self.brief.seed,
         }
+    }
+
+    /// What the judge is asked about one seat alone.
+    pub fn consultation_for(&self, seat: usize) -> Consultation {
+        let seat_weights = (0..self.room.seats.len()).map(|other| f64::from(u8::from(other == seat))).collect();
+        Consultation { seat_weights, ..self.consultation() }
     }
 
     /// The spots that may be visited, in the order of a walk: from a random one always on to the nearest, or, where

@@ -18,7 +18,11 @@ pub mod matching;
 mod matching_tests;
 mod pace;
 pub mod question;
+mod seats;
 mod setup;
+pub mod shoot_out;
+#[cfg(test)]
+mod shoot_out_tests;
 pub mod stage;
 #[cfg(test)]
 mod tests;
@@ -36,6 +40,7 @@ use levels::{LevelPlan, START};
 use matching::Matching;
 use pace::PaceKeeper;
 use question::{Answer, Ask, Question, QuestionId};
+use shoot_out::ShootOut;
 pub use stage::{Advised, Checked, Pass, PassKind, Stage};
 
 use crate::acoustics::notes::{self, A4_HZ};
@@ -98,6 +103,7 @@ pub struct State {
     answer_by: AnswerBy,
     matching: Option<Matching>,
     unmatched: Option<(usize, usize)>,
+    shoot_out: Option<ShootOut>,
     advised: Option<Advised>,
     deciding: bool,
     sounded_even: Option<bool>,
@@ -137,6 +143,7 @@ impl State {
             answer_by: brief.kit.answer_by,
             matching: None,
             unmatched: None,
+            shoot_out: None,
             advised: None,
             deciding: false,
             sounded_even: None,
@@ -211,12 +218,13 @@ impl State {
                 effects = Some(self.cue().map(Effect::Nudge).into_iter().collect());
             }
             Event::AnswerBy { way } => self.unless_paused().and_then(|()| self.change_way(*way))?,
-            Event::Advised { advice, leader, expected_regret_db, probability_best } => {
+            Event::Advised { advice, leader, expected_regret_db, probability_best, finalists } => {
                 self.take_advice(Advised {
                     advice: advice.clone(),
                     leader: *leader,
                     expected_regret_db: *expected_regret_db,
                     probability_best: *probability_best,
+                    finalists: finalists.clone(),
                 })?;
             }
             Event::Tuned { passes, next } => self.take_thought(*passes, next)?,
@@ -276,6 +284,8 @@ impl State {
         match (&self.stage, self.cue()) {
             (Stage::Strain(_), Some(cue)) if *answer == Answer::Yes => cue.parts.len(),
             (Stage::Anchors, Some(_)) => 0,
+            // Whoever compares hears all notes.
+            (Stage::ShootOut(_), Some(cue)) => cue.parts.len(),
             (_, Some(cue)) => cue.question_at + 1,
             (_, None) => 0,
         }

@@ -174,6 +174,14 @@ pub enum Topic {
     Strain,
     /// The verdict was read.
     Verdict,
+    /// Who carries the subwoofer in the shoot-out.
+    ShootOutCarrier,
+    /// It stands at the next finalist.
+    ShootOutPlaced,
+    /// The first finalist was heard from the seat.
+    ShootOutHeard,
+    /// Which of the last two finalists is the more even one.
+    ShootOutMoreEven,
     /// The subwoofer stands at the chosen spot.
     SubwooferMoved,
     /// The scale was heard from the seat.

@@ -3,6 +3,7 @@
 use crate::judge::Advice;
 use crate::routine::effect::Effect;
 use crate::routine::question::Topic;
+use crate::routine::shoot_out::ShootOutStep;
 use crate::routine::{Refusal, State};
 use crate::units::Dbfs;
 
@@ -38,6 +39,8 @@ pub enum Stage {
     Notes,
     /// The verdict is read.
     Verdict,
+    /// The leaders are compared with the subwoofer moved.
+    ShootOut(ShootOutStep),
     /// The subwoofer moves to its place.
     Moving,
     /// The scale is heard once more from the seat.
@@ -133,6 +136,8 @@ pub struct Advised {
     pub expected_regret_db: f64,
     /// How probable it is that the leader is best.
     pub probability_best: f64,
+    /// Spots that are worth comparing with the subwoofer moved; empty where one leads clearly.
+    pub finalists: Vec<usize>,
 }
 
 /// An item of the checklist with what was answered.

@@ -72,7 +72,7 @@ impl Visit {
 
 pub(super) fn advised(spot: usize) -> Event {
     let advice = Advice::Rate { spot, notes: vec![3, 9, 1], why: "it may be the best".into() };
-    Event::Advised { advice, leader: Some(spot), expected_regret_db: 0.3, probability_best: 0.5 }
+    Event::Advised { advice, leader: Some(spot), expected_regret_db: 0.3, probability_best: 0.5, finalists: vec![0, 1] }
 }
 
 #[test]
@@ -207,6 +207,7 @@ fn happen(visit: &mut Visit, what: u8) -> Result<Vec<Effect>, Refusal> {
         9 => visit.event(Event::DeviceLost { why: "gone".into() }),
         10 => visit.event(Event::DeviceBack),
         11 => visit.answer(Answer::No),
+        20 => visit.answer(Answer::Choice(1)),
         12 => visit.answer(Answer::Number(80.0)),
         13 => visit.event(advised(2)),
         14 => visit.answer(Answer::Rating(Rating::ALL[2])),

@@ -67,6 +67,7 @@ pub fn room() -> Room {
             no_go: vec![NoGo { name: "hearth".to_owned(), corner_m: [3.2, 0.0], size_m: [1.2, 0.45] }],
             ..Fittings::default()
         },
+        ..Room::default()
     }
 }
 
@@ -150,6 +151,8 @@ pub fn facts() -> Facts {
         note_names: NOTES.iter().map(|(_, name)| (*name).to_owned()).collect(),
         half_width_octaves: 1.0 / 12.0,
         evidence,
+        comparisons: Vec::new(),
+        seats: Vec::new(),
         stays,
         ranking: Ranking {
             spots: order.map(|(spot, chance)| belief(spot, if chance > 0.05 { 1.3 } else { 1.9 }, chance)).to_vec(),

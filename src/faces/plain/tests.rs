@@ -34,6 +34,8 @@ fn every_question_reads_as_it_did() {
         ("rate", scenes::rate()),
         ("meter", scenes::meter()),
         ("match", scenes::matching()),
+        ("verdict-close", scenes::close_verdict()),
+        ("more-even", scenes::more_even()),
         ("verdict", scenes::verdict()),
     ];
     for (name, view) in scenes {

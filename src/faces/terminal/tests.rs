@@ -54,6 +54,8 @@ fn scenes_by_name() -> Vec<(&'static str, View)> {
         ("meter", scenes::meter()),
         ("match", scenes::matching()),
         ("paused", scenes::paused()),
+        ("verdict-close", scenes::close_verdict()),
+        ("more-even", scenes::more_even()),
         ("verdict", scenes::verdict()),
         ("done", scenes::done()),
     ]
