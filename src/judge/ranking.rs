@@ -102,6 +102,12 @@ impl Judge {
 
     /// The ranking from all evidence so far and the blind comparisons made since.
     pub fn rank_after(&self, case: &Case, outcomes: &[ShootOut]) -> Ranking {
+        self.rank_at(case, outcomes, None)
+    }
+
+    /// The same while one of several seats is being heard for: what has been heard for the others counts in the ranking, but
+    /// does not stand for hearing a spot for this one.
+    pub fn rank_at(&self, case: &Case, outcomes: &[ShootOut], seat: Option<usize>) -> Ranking {
         let first = &self.priors[0].0;
         let seat_weights = weights(case.seat_weights, first.seats);
         let (answers, offsets) = prepare(case.evidence, first, &self.growth);
@@ -110,10 +116,10 @@ impl Judge {
         let mut draws = decision::draw(&problem, &fits, &seat_weights, DRAWS, case.seed);
         decision::heed(&mut draws, outcomes, SHOOT_OUT_NOISE_DB);
         let belief = Belief { prior: first, problem, fits, draws };
-        self.report(case, &belief)
+        self.report(case, &belief, seat)
     }
 
-    fn report(&self, case: &Case, belief: &Belief) -> Ranking {
+    fn report(&self, case: &Case, belief: &Belief, seat: Option<usize>) -> Ranking {
         let spread = &belief.draws.spread_db;
         let best = decision::probability_smallest(spread);
         let means = decision::means(spread);
@@ -122,12 +128,14 @@ impl Judge {
         let leader = order[0];
         let expected_regret_db = decision::regret(spread, leader);
         let spots = order.iter().map(|&spot| self.spot_belief(case, belief, spot, best[spot])).collect();
-        let (advice, gain_per_s) = advice::next(case, belief, leader, expected_regret_db);
+        let here = case.evidence.iter().filter(|e| seat.is_none_or(|seat| e.seat == seat)).copied().collect::<Vec<_>>();
+        let heard_here = Case { evidence: &here, ..case.clone() };
+        let (advice, gain_per_s) = advice::next(&heard_here, belief, leader, expected_regret_db);
         Ranking {
             spots,
             expected_regret_db,
             five_minutes_db: (300.0 * gain_per_s).min(expected_regret_db),
-            deciding_notes: deciding(belief, &order),
+            deciding_notes: deciding(belief, &order, main_seat(case, belief)),
             listener: listener::report(case.evidence, &belief.fits),
             caveats: self.caveats(case, belief),
             advice,
@@ -190,7 +198,7 @@ impl Judge {
         let field = &belief.draws.field_db;
         let mut curves = vec![Vec::with_capacity(field.ncols()); notes];
         for column in field.column_iter() {
-            let at = column.rows(spot * notes, notes);
+            let at = column.rows((main_seat(case, belief) * belief.prior.spots + spot) * notes, notes);
             let mean = at.mean();
             for (note, curve) in curves.iter_mut().enumerate() {
                 curve.push(at[note] - mean);
@@ -218,11 +226,12 @@ impl Judge {
 }
 
 /// The notes in which the first two spots differ most surely.
-fn deciding(belief: &Belief, order: &[usize]) -> Vec<usize> {
+fn deciding(belief: &Belief, order: &[usize], seat: usize) -> Vec<usize> {
     let notes = belief.prior.notes;
     let (Some(&first), Some(&second)) = (order.first(), order.get(1)) else {
         return Vec::new();
     };
+    let (first, second) = (seat * belief.prior.spots + first, seat * belief.prior.spots + second);
     let field = &belief.draws.field_db;
     let mut found: Vec<(f64, usize)> = (0..notes)
         .map(|n| {
@@ -235,6 +244,12 @@ fn deciding(belief: &Belief, order: &[usize]) -> Vec<usize> {
         .collect();
     found.sort_by(|a, b| b.0.total_cmp(&a.0));
     found.into_iter().filter(|(sure, _)| *sure > 1.0).take(3).map(|(_, n)| n).collect()
+}
+
+/// The seat that counts most: its curves are shown.
+fn main_seat(case: &Case, belief: &Belief) -> usize {
+    let found = weights(case.seat_weights, belief.prior.seats);
+    (0..found.len()).rev().max_by(|&a, &b| found[a].total_cmp(&found[b])).unwrap_or(0)
 }
 
 fn weights(given: &[f64], seats: usize) -> Vec<f64> {

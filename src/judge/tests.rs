@@ -371,3 +371,28 @@ fn the_fit_agrees_with_a_long_markov_chain() {
         }
     }
 }
+
+#[test]
+fn of_several_seats_the_one_that_counts_shows_its_curves_and_the_one_heard_for_gets_the_advice() {
+    let notes = notes(16);
+    let mut room = room(2);
+    room.seats.push(room.seats[0].clone());
+    let at_the_second = |evidence: Vec<Evidence>| evidence.into_iter().map(|e| Evidence { seat: 1, ..e });
+    let evidence: Vec<Evidence> =
+        rated(0, 0, &EVEN).into_iter().chain(rated(1, 1, &EVEN)).chain(at_the_second(rated(0, 2, &UNEVEN))).collect();
+    let weighed = |seat_weights| judge(&Case { seat_weights, ..case(&notes, &room, &evidence) });
+    let belief = |ranking: &Ranking| ranking.spots.iter().find(|belief| belief.spot == 0).unwrap().clone();
+    let (first, second) = (belief(&weighed(&[1.0, 0.0])), belief(&weighed(&[0.0, 1.0])));
+    assert!(first.spread_db.value + 1.0 < second.spread_db.value, "{first:?} {second:?}");
+    assert!(first.worst_peak.1.value + 2.0 < second.worst_peak.1.value, "{first:?} {second:?}");
+    let both = belief(&weighed(&[1.0, 1.0])).spread_db.value;
+    assert!(both > first.spread_db.value && both < second.spread_db.value, "{both}");
+    // For the second seat spot 1 has not been heard yet.
+    let case = Case { seat_weights: &[1.0, 1.0], at_spot: Some(0), ..case(&notes, &room, &evidence) };
+    match Judge::new(&case).rank_at(&case, &[], Some(1)).advice {
+        Advice::Rate { spot, why, .. } => {
+            assert!(spot == 1 && why.starts_with("nothing has been heard"), "{spot} {why}")
+        }
+        other => panic!("{other:?}"),
+    }
+}
