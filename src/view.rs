@@ -15,7 +15,7 @@ pub use crate::routine::AnswerBy;
 pub use crate::routine::blend::scene::{Heard, Hearing, Scene};
 pub use crate::routine::blend::{Own, Setup};
 pub use crate::routine::question::{Answer, Ask, MatchAtSpot, NoteAtSpot, Question, QuestionId, Topic};
-use crate::routine::{Stage, State};
+use crate::routine::{Pass, Stage, State};
 use crate::units::Dbfs;
 
 /// What a face may ask for.
@@ -239,7 +239,8 @@ impl Progress {
     pub fn of(state: &State) -> Self {
         let pass = state.passes().last().filter(|_| matches!(state.stage(), Stage::Move | Stage::Notes));
         let heard = |spot: usize| {
-            state.passes().iter().any(|pass| pass.spot == spot && pass.answers.iter().any(Option::is_some))
+            let of_seat = |pass: &&Pass| pass.spot == spot && pass.seat == state.seat_now();
+            state.passes().iter().filter(of_seat).any(|pass| pass.answers.iter().any(Option::is_some))
         };
         Self {
             note_here: pass.map_or(0, |pass| pass.at + 1),

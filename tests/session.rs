@@ -10,7 +10,7 @@ use evenbass::evidence::Heard;
 use evenbass::routine::{Event, Stage, State};
 use evenbass::visit::{self, Opened};
 use serde_json::{Value, json};
-use support::script::{Talk, WHOLE_KIT, answer_to, evenbass, rehearsal};
+use support::script::{SMALL_ROOM, Talk, WHOLE_KIT, answer_to, evenbass, rehearsal};
 use tempfile::TempDir;
 
 struct Session {
@@ -300,6 +300,44 @@ fn leaders_that_are_close_are_compared_with_the_subwoofer_moved() {
     let done = to_the_end(&mut session);
     let sheet = fs::read_to_string(done["sheet"].as_str().unwrap()).unwrap();
     assert!(sheet.contains("without knowing where it stood"), "the sheet tells of it");
+}
+
+#[test]
+fn two_seats_are_heard_for_in_turn_and_the_sheet_names_both() {
+    let home = tempfile::tempdir().unwrap();
+    evenbass(home.path());
+    let seats = "[[seat]]\nname = \"bench\"\nweight = 2\n[[seat]]\nname = \"swing\"\nweight = 1\n";
+    let room = SMALL_ROOM.replace("[[seat]]\nname = \"bench\"\n", seats);
+    assert_ne!(room, SMALL_ROOM);
+    fs::write(home.path().join("room.toml"), room).unwrap();
+    let talk = Talk::start(rehearsal(home.path(), home.path(), 11, "6"));
+    let mut session = Session { home, talk };
+    let mut placed = Vec::new();
+    let mut heard_for = Vec::new();
+    session.talk.answer_until(|question| {
+        if question["topic"] == "subwoofer-placed" {
+            placed.push(question["text"].as_str().unwrap().to_owned());
+        }
+        if question["ask"] == "rate" {
+            heard_for.push(question["seat"].as_str().unwrap().to_owned());
+        }
+        question["topic"] == "verdict"
+    });
+    assert_eq!(placed.len(), 2, "{placed:?}");
+    assert!(placed[0].contains("bench") && placed[1].contains("swing"), "{placed:?}");
+    let first = heard_for.iter().position(|seat| seat == "swing").expect("the second seat has its turn");
+    assert!(heard_for[..first].iter().all(|seat| seat == "bench") && first >= 8, "{heard_for:?}");
+    assert!(heard_for[first..].iter().all(|seat| seat == "swing") && heard_for.len() >= first + 8, "{heard_for:?}");
+    let state = session.state();
+    let of_seat = |seat| state.evidence().iter().filter(|evidence| evidence.seat == seat).count();
+    assert_eq!((of_seat(0), of_seat(1)), (first, heard_for.len() - first));
+    let question = state.question().unwrap();
+    session.say(&json!({ "yes": true, "id": question.id.0 }));
+    let done = to_the_end(&mut session);
+    let sheet = fs::read_to_string(done["sheet"].as_str().unwrap()).unwrap();
+    for words in ["\u{2018}bench\u{2019} (weight 2) and \u{2018}swing\u{2019} (weight 1)", "For each seat alone: "] {
+        assert!(sheet.contains(words), "{words}");
+    }
 }
 
 /// A visit that was finished early; what it said at its end.

@@ -145,7 +145,7 @@ impl Default for HandsetOptions {
 /// What a new visit starts from.
 #[derive(Debug, Clone, Args)]
 pub struct BriefOptions {
-    /// The seat to place for, by its name in the room file; the first otherwise.
+    /// The seat to place for, by its name in the room file; otherwise the first, or all that have a weight there.
     #[arg(long, value_name = "NAME")]
     pub seat: Option<String>,
     /// Minutes of listening to spend at most.

@@ -124,9 +124,14 @@ pub(super) fn brief(
     options: &BriefOptions,
     rehearsal: bool,
 ) -> Result<Brief, Failure> {
-    let seat = match (&options.seat, &room) {
-        (None, _) => 0,
-        (Some(seat), Some(room)) => seat_of(room, seat)?,
+    let mut room = room;
+    let seat = match (&options.seat, &mut room) {
+        (None, room) => room.as_ref().map_or(0, heaviest_seat),
+        (Some(seat), Some(room)) => {
+            // One seat by name is that one alone.
+            room.seat_weights.clear();
+            seat_of(room, seat)?
+        }
         (Some(_), None) => {
             return Err(Failure::Usage("--seat names a seat of a room file; give --room as well.".into()));
         }
@@ -176,6 +181,12 @@ pub(super) fn blend(options: &BlendOptions) -> Result<Option<BlendBrief>, Failur
         )));
     }
     Ok(Some(BlendBrief { system, routines, placed: options.placed, recheck: None }))
+}
+
+/// The main one of several seats: the one that counts most, the first of equals.
+fn heaviest_seat(room: &Room) -> usize {
+    let weights = &room.seat_weights;
+    (0..weights.len()).rev().max_by(|&a, &b| weights[a].total_cmp(&weights[b])).unwrap_or(0)
 }
 
 fn seat_of(room: &Room, name: &str) -> Result<usize, Failure> {

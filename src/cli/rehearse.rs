@@ -1,6 +1,7 @@
 //! `evenbass rehearse`
 
 use std::path::Path;
+use std::sync::Arc;
 use std::time::Duration;
 
 use indicatif::{ProgressBar, ProgressStyle};
@@ -14,7 +15,7 @@ use crate::presets;
 use crate::rehearsal::{BlendPerson, SimulatedListener, VirtualRoom, VirtualSystem};
 use crate::room::table::ResponseTable;
 use crate::room::{self, Room};
-use crate::routine::{Brief, Kit};
+use crate::routine::{Brief, Kit, State};
 use crate::view::{Chapter, View};
 use crate::visit::{Header, SUFFIX};
 
@@ -79,9 +80,10 @@ fn answering(rehearse: &Rehearse, brief: &Brief) -> Result<Answering, Failure> {
     }
     let Some(room) = &brief.room else { return Err(Failure::Usage("A rehearsal needs a room.".into())) };
     let traits = presets::listener(&rehearse.listener)?;
+    let seats: Vec<usize> = State::new(Arc::new(brief.clone())).seats().into_iter().map(|(seat, _)| seat).collect();
     let virtual_room = match &rehearse.response {
-        Some(table) => VirtualRoom::from_table(ResponseTable::load(table)?, room, brief.seat)?,
-        None => VirtualRoom::from_waves(room, brief.seat)?,
+        Some(table) => VirtualRoom::from_table(ResponseTable::load(table)?, room, &seats)?,
+        None => VirtualRoom::from_waves(room, &seats)?,
     };
     let system = brief.blend.as_ref().and_then(|blend| blend.system.clone());
     let person = system.map(|system| {

@@ -34,7 +34,7 @@ pub(super) struct Form {
 pub(super) struct Heading {
     /// '41 Hz, E1'.
     pub note: String,
-    /// The spot's name.
+    /// The spot's name, and the seat's where there are several.
     pub spot: String,
     /// By how much it is played under equal loudness, dB.
     pub shortfall_db: f64,
@@ -215,7 +215,10 @@ impl Form {
         Self {
             heading: Some(Heading {
                 note: words::note(note.frequency_hz, Some(&note.note_name)),
-                spot: note.spot_name.clone(),
+                spot: match &note.seat_name {
+                    Some(seat) => format!("{}, for {seat}", note.spot_name),
+                    None => note.spot_name.clone(),
+                },
                 shortfall_db: note.shortfall_db,
             }),
             spot: Some(note.spot),

@@ -78,6 +78,8 @@ pub(super) fn note() -> NoteAtSpot {
         note_name: "E1".into(),
         half_width_octaves: 1.0 / 12.0,
         shortfall_db: 0.0,
+        seat: 0,
+        seat_name: None,
     }
 }
 

@@ -66,16 +66,20 @@ fn reply(question: QuestionId, ask: &Ask, view: &Arc<View>, listener: &mut Simul
         }
         Ask::Anchors => (Answer::Heard, ANCHORS_S),
         Ask::Rate(note) => {
+            listener.hear_for(note.seat);
             let rating = listener.rate(note.frequency_hz, note.half_width_octaves, note.shortfall_db, &view.notes_hz);
             (Answer::Rating(rating), RATING_S)
         }
-        Ask::Match(open) => match listener.compare(open, &view.notes_hz) {
+        Ask::Match(open) => match listener.hear_for(open.note.seat).compare(open, &view.notes_hz) {
             Compared::Softer => return Action::Nudge { up: true },
             Compared::Louder => return Action::Nudge { up: false },
             Compared::Alike => (Answer::Matched, MATCH_RUN_S),
             Compared::OutOfReach => (Answer::No, MATCH_RUN_S),
         },
-        Ask::Meter(note) => (Answer::Level(listener.read_meter(note.frequency_hz, note.half_width_octaves)), METER_S),
+        Ask::Meter(note) => (
+            Answer::Level(listener.hear_for(note.seat).read_meter(note.frequency_hz, note.half_width_octaves)),
+            METER_S,
+        ),
         _ => (Answer::Yes, 0.0),
     };
     Action::Answer { question, answer, rattles: false, seconds: Some(seconds) }

@@ -41,6 +41,7 @@ pub struct SimulatedListener {
     contour_db: [f64; CONTOUR_KNOTS],
     mood_db: f64,
     spot: Option<usize>,
+    seat: usize,
     /// The run of a match that was heard last (spot, note, run), and the doubt in it, dB.
     run: Option<((usize, usize, u8), f64)>,
 }
@@ -52,13 +53,19 @@ impl SimulatedListener {
         let stretch = libm::exp(traits.border_spread * random.normal());
         let borders_db = [-8.0, -4.0, -1.5, 1.5, 4.0, 8.0].map(|border: f64| border * stretch);
         let contour_db = [(); CONTOUR_KNOTS].map(|()| traits.contour_db * random.normal());
-        Self { room, traits, random, borders_db, contour_db, mood_db: 0.0, spot: None, run: None }
+        Self { room, traits, random, borders_db, contour_db, mood_db: 0.0, spot: None, seat: 0, run: None }
     }
 
     /// Arrives at a spot, with a new idea of what 'even' is.
     pub fn arrive(&mut self, spot: usize) {
         self.spot = Some(spot);
         self.mood_db = self.traits.mood_db * self.random.normal();
+    }
+
+    /// Hears for this seat from now on: sits there, or the subwoofer stands on it.
+    pub fn hear_for(&mut self, seat: usize) -> &mut Self {
+        self.seat = seat;
+        self
     }
 
     /// Rates one note against the notes of the spot as a whole.
@@ -105,7 +112,7 @@ impl SimulatedListener {
     }
 
     fn level_db(&self, frequency_hz: f64, half_width_octaves: f64) -> f64 {
-        self.spot.map_or(0.0, |spot| self.room.level_db(spot, frequency_hz, half_width_octaves))
+        self.spot.map_or(0.0, |spot| self.room.level_db(self.seat, spot, frequency_hz, half_width_octaves))
     }
 
     /// How far a note seems to stand out, in dB of a mid-bass tone.

@@ -113,6 +113,7 @@ enum Walls {
 struct WrittenPlace {
     name: Spanned<String>,
     at_m: Option<Spanned<Vec<f64>>>,
+    weight: Option<Spanned<f64>>,
 }
 
 #[derive(Deserialize)]
@@ -165,6 +166,7 @@ impl Reader<'_> {
             reverberation_s,
             reach: written.reach.map(|reach| self.reach(reach)).transpose()?,
         };
+        room.seat_weights = self.seat_weights(&written.seat, &written.spot)?;
         room.seats = self.places(written.seat, "seat", EAR_HEIGHT_M, &room)?;
         if room.seats.is_empty() {
             room.seats.push(Place { name: "seat".into(), at_m: None });
@@ -348,6 +350,34 @@ impl Reader<'_> {
         Ok(Reach { from_m, cable_m })
     }
 
+    /// How much each seat counts; empty where no weight is given. A seat without one does not count then.
+    fn seat_weights(&self, seats: &[WrittenPlace], spots: &[WrittenPlace]) -> Result<Vec<f64>, TomlError> {
+        if let Some(weight) = spots.iter().find_map(|spot| spot.weight.as_ref()) {
+            return self.refuse(weight.span(), "a spot has no weight", "give weights to seats: how much each counts");
+        }
+        let mut last = None;
+        for weight in seats.iter().filter_map(|seat| seat.weight.as_ref()) {
+            if !(0.0..=100.0).contains(weight.get_ref()) {
+                let message = format!("a seat cannot count {} times", weight.get_ref());
+                return self.refuse(
+                    weight.span(),
+                    &message,
+                    "a weight is a number from 0 to 100, such as 2 for the main seat",
+                );
+            }
+            last = Some(weight.span());
+        }
+        let weights: Vec<f64> =
+            seats.iter().map(|seat| seat.weight.as_ref().map_or(0.0, |weight| *weight.get_ref())).collect();
+        match last {
+            None => Ok(Vec::new()),
+            Some(span) if weights.iter().all(|&weight| weight == 0.0) => {
+                self.refuse(span, "no seat counts", "give at least one seat a weight above 0, or leave all weights out")
+            }
+            Some(_) => Ok(weights),
+        }
+    }
+
     fn places(
         &self,
         written: Vec<WrittenPlace>,
@@ -497,6 +527,17 @@ mod tests {
             let room = Room::from_toml(label, text).unwrap_or_else(|error| panic!("{error}"));
             assert!(room.floor.is_some() && room.seats.len() == 2);
         }
+    }
+
+    #[test]
+    fn seats_may_have_weights_and_spots_may_not() {
+        let room = |text: &str| Room::from_toml("room.toml", text);
+        let two = "[[seat]]\nname = \"a\"\nweight = 2\n[[seat]]\nname = \"b\"\n[[seat]]\nname = \"c\"\nweight = 0.5\n";
+        assert_eq!(room(two).unwrap().seat_weights, [2.0, 0.0, 0.5]);
+        assert!(room(PLAIN).unwrap().seat_weights.is_empty());
+        refused("[[spot]]\nname = \"a\"\nweight = 2\n", 3, 10, "a spot has no weight", "weights to seats");
+        refused("[[seat]]\nname = \"a\"\nweight = -1\n", 3, 10, "cannot count -1 times", "from 0 to 100");
+        refused("[[seat]]\nname = \"a\"\nweight = 0\n", 3, 10, "no seat counts", "above 0");
     }
 
     #[test]

@@ -91,6 +91,14 @@ impl State {
                 "Ready",
                 None,
             ),
+            Stage::Placing if self.has_several_seats() => confirm(
+                Topic::SubwooferPlaced,
+                &format!("Lift the subwoofer, with two people, onto {}.", self.seat_name(self.seat_now())),
+                "What you hear low down at a spot is what this seat will hear from a subwoofer there. Every seat that counts \
+                 has its turn.",
+                "It stands on the seat",
+                None,
+            ),
             Stage::Placing => confirm(
                 Topic::SubwooferPlaced,
                 "Lift the subwoofer, with two people, onto the main seat.",
@@ -120,6 +128,7 @@ impl State {
                 }
             }
             (Stage::LowPassFrequency, &Answer::Number(hz)) => return self.keep_low_pass(hz),
+            (Stage::Placing, Answer::Yes) if self.seat_at > 0 => self.begin_seat(),
             (Stage::Placing, Answer::Yes) => {
                 self.stage = Stage::Comfort { level: crate::routine::levels::START, raised_at_s: None };
             }

@@ -22,7 +22,7 @@ impl State {
                 let pass = pass?;
                 let name = self.room.spots.get(pass.spot)?.name.clone();
                 let text = if self.too_heavy() {
-                    format!("Move the subwoofer to {name}, go back to the seat, then say you are there.")
+                    self.heavy_move_text(pass, &name)
                 } else {
                     format!("Go to {name}. Put your ear where the cone will be: low, a hand from the wall.")
                 };
@@ -53,6 +53,18 @@ impl State {
         }
     }
 
+    /// The subwoofer moves to the spot, unless it stands there already and only the seat changes.
+    fn heavy_move_text(&self, pass: &Pass, name: &str) -> String {
+        let seat = if self.has_several_seats() { self.seat_name(pass.seat) } else { "the seat" };
+        if self.at_spot == Some(pass.spot) {
+            format!("Leave the subwoofer where it is, go to {seat}, then say you are there.")
+        } else if self.has_several_seats() {
+            format!("Move the subwoofer to {name}, go to {seat}, then say you are there.")
+        } else {
+            format!("Move the subwoofer to {name}, go back to the seat, then say you are there.")
+        }
+    }
+
     pub(super) fn note_at_spot(&self, spot: usize, note: usize) -> Option<NoteAtSpot> {
         Some(NoteAtSpot {
             spot,
@@ -62,6 +74,8 @@ impl State {
             note_name: self.note_name(note).into(),
             half_width_octaves: self.note_set.half_width_octaves(),
             shortfall_db: self.plan.notes().get(note)?.shortfall.db(),
+            seat: self.seat_now(),
+            seat_name: self.has_several_seats().then(|| self.seat_name(self.seat_now()).to_owned()),
         })
     }
 
@@ -78,10 +92,11 @@ impl State {
                     format!("{name} is the most even spot."),
                     format!(
                         "That is right in about {} of 10 cases; choosing it costs {:.1} dB of evenness on average \
-                         against the best. {}{}{close}",
+                         against the best. {}{}{}{close}",
                         (advised.probability_best * 10.0).round(),
                         advised.expected_regret_db,
                         self.reason_to_decide(&advised.advice),
+                        self.unheard_seats(),
                         if close.is_empty() { "" } else { " " },
                     ),
                     confirm(Topic::Verdict, "Go on", offer),
@@ -229,7 +244,6 @@ impl State {
     }
 
     pub(super) fn hear(&mut self, heard: Heard, rattles: bool) -> Outcome {
-        let seat = self.brief.seat;
         let (plan, now_s) = (&self.plan, self.now_s);
         let Some(pass) = self.passes.last_mut() else { return Err(Refusal::WrongKind) };
         let fits = matches!(
@@ -243,7 +257,7 @@ impl State {
         pass.answers[pass.at] = Some(Evidence {
             note,
             spot: pass.spot,
-            seat,
+            seat: pass.seat,
             stay: pass.stay,
             heard,
             // A match is counted from equal loudness itself.
@@ -260,8 +274,12 @@ impl State {
     fn next_note(&mut self) {
         if let Some(pass) = self.passes.last_mut() {
             pass.at += 1;
+            let heard = pass.at >= pass.notes.len();
             // With the time used up there is no sense in the rest of the notes.
-            if pass.at >= pass.notes.len() || self.brief.minutes.is_some() && self.seconds_left() == Some(0.0) {
+            if heard && self.seat_seconds_left() != Some(0.0) && self.next_seat_here() {
+                return;
+            }
+            if heard || self.seat_seconds_left() == Some(0.0) {
                 self.stage = Stage::Consult;
             }
         }
@@ -298,10 +316,16 @@ impl State {
             }
             Stage::ShootOut(_) => self.end_shoot_out(),
             Stage::Move => {
-                if let Some(pass) = self.passes.pop() {
+                if let Some(pass) = self.passes.pop()
+                    && self.at_spot != Some(pass.spot)
+                {
+                    // The spot is out of reach, not one seat alone.
                     self.closed[pass.spot] = true;
+                    self.seats_left.clear();
                 }
-                self.stage = Stage::Consult;
+                if !self.next_seat_here() {
+                    self.stage = Stage::Consult;
+                }
             }
             _ => {
                 return Err(Refusal::Because(
@@ -334,25 +358,9 @@ impl State {
         };
         match next {
             Some((spot, notes, why, kind)) if !self.deciding => {
-                let known = spot < self.room.spots.len() && !notes.is_empty();
-                if !known || notes.iter().any(|&note| note >= self.notes_hz.len()) {
-                    return Err(Refusal::Because("The judge asked for a spot or note that does not exist.".into()));
-                }
-                let moved = self.at_spot != Some(spot);
-                let stays = self.passes.last().map_or(0, |pass| pass.stay + usize::from(moved));
-                self.passes.push(Pass {
-                    spot,
-                    stay: stays,
-                    kind,
-                    notes: notes.clone(),
-                    at: 0,
-                    answers: vec![None; notes.len()],
-                    why: sentence(why),
-                    moved,
-                    here_s: (!moved).then_some((self.now_s, self.now_s)),
-                });
-                self.stage = if moved { Stage::Move } else { Stage::Notes };
+                self.begin_stay(spot, notes, &sentence(why), kind)?;
             }
+            None if !self.deciding && self.next_seat() => {}
             _ => self.stage = Stage::Verdict,
         }
         self.advised = Some(advised);

@@ -29,6 +29,7 @@ pub struct Consultation {
     at_spot: Option<usize>,
     walk: Vec<usize>,
     outcomes: Vec<ShootOut>,
+    seat: Option<usize>,
     seed: u64,
 }
 
@@ -45,7 +46,7 @@ impl Consultation {
 
     /// What a judge says who knows this kind of room and these notes already.
     pub fn ranked_by(&self, judge: &Judge) -> Ranking {
-        judge.rank_after(&self.case(), &self.outcomes)
+        judge.rank_at(&self.case(), &self.outcomes, self.seat)
     }
 
     /// What a new judge says.
@@ -74,15 +75,15 @@ impl Consultation {
 impl State {
     /// What the judge is asked now.
     pub fn consultation(&self) -> Consultation {
-        let seat_weights = (0..self.room.seats.len()).map(|seat| f64::from(u8::from(seat == self.brief.seat)));
         Consultation {
             room: self.room.clone(),
             notes_hz: self.notes_hz.clone(),
             half_width_octaves: self.note_set.half_width_octaves(),
-            seat_weights: seat_weights.collect(),
+            seat_weights: self.seat_weights(),
+            seat: self.seat_heard_for(),
             evidence: self.evidence(),
-            pace: self.pace.pace(self.answer_by),
-            seconds_left: self.seconds_left(),
+            pace: self.stay_pace(self.pace.pace(self.answer_by)),
+            seconds_left: self.seat_seconds_left(),
             meter: self.kit.meter == Some(true),
             at_spot: self.at_spot,
             walk: self.walk(),

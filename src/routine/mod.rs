@@ -1,7 +1,8 @@
 //! The visit as a pure function: state and event in, state and effects out. No clock, no file, no sound here.
 //!
 //! Each part of the visit has its own file with its questions, its cues and what its answers lead to: `setup`, `before`
-//! (cautions and checklist), `loudness` (comfort, strain, anchors) and `crawl` (spots, notes, verdict).
+//! (cautions and checklist), `loudness` (comfort, strain, anchors), `crawl` (spots, notes, verdict), `seats` (several of
+//! them), `matching` (notes answered in decibels) and `shoot_out` (the leaders with the subwoofer moved).
 
 mod before;
 pub mod blend;
@@ -19,6 +20,8 @@ mod matching_tests;
 mod pace;
 pub mod question;
 mod seats;
+#[cfg(test)]
+mod seats_tests;
 mod setup;
 pub mod shoot_out;
 #[cfg(test)]
@@ -100,6 +103,12 @@ pub struct State {
     passes: Vec<Pass>,
     closed: Vec<bool>,
     at_spot: Option<usize>,
+    /// Which of the seats is heard for, where the subwoofer stands on it; counts [`State::seats`].
+    seat_at: usize,
+    /// Listening time when that began.
+    seat_from_s: f64,
+    /// Seats that are still to be sat on in this stay.
+    seats_left: Vec<usize>,
     answer_by: AnswerBy,
     matching: Option<Matching>,
     unmatched: Option<(usize, usize)>,
@@ -140,6 +149,9 @@ impl State {
             checked: Vec::new(),
             passes: Vec::new(),
             at_spot: None,
+            seat_at: 0,
+            seat_from_s: 0.0,
+            seats_left: Vec::new(),
             answer_by: brief.kit.answer_by,
             matching: None,
             unmatched: None,

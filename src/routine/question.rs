@@ -104,6 +104,12 @@ pub struct NoteAtSpot {
     pub half_width_octaves: f64,
     /// By how much it is played under equal loudness, dB.
     pub shortfall_db: f64,
+    /// Position of the seat it is heard for in the room's list.
+    #[serde(skip)]
+    pub seat: usize,
+    /// Its name, where several seats are judged for.
+    #[serde(rename = "seat", skip_serializing_if = "Option::is_none")]
+    pub seat_name: Option<String>,
 }
 
 /// A note that is being matched. Offsets are counted from the level at which the note should be as loud as the reference.

@@ -87,6 +87,8 @@ pub enum PassKind {
 pub struct Pass {
     /// Position in the list of spots.
     pub spot: usize,
+    /// Position in the list of seats: the one it is heard for.
+    pub seat: usize,
     /// Which stay it belongs to; counts the moves.
     pub stay: usize,
     /// What is asked.

@@ -38,7 +38,11 @@ pub(super) struct Visit {
 
 impl Visit {
     pub(super) fn new() -> Self {
-        Self { state: State::new(Arc::new(brief())), now_s: 0.0 }
+        Self::of(brief())
+    }
+
+    pub(super) fn of(brief: Brief) -> Self {
+        Self { state: State::new(Arc::new(brief)), now_s: 0.0 }
     }
 
     pub(super) fn event(&mut self, event: Event) -> Result<Vec<Effect>, Refusal> {
