@@ -19,6 +19,8 @@ struct Row {
     over_db: f64,
     polarity_db: f64,
     minutes: f64,
+    expected_db: f64,
+    is_db: f64,
 }
 
 fn main() {
@@ -32,16 +34,20 @@ fn main() {
         }
         let began = Instant::now();
         let (mut ears, mut meters, mut plains, mut untouched) = (vec![], vec![], vec![], vec![]);
-        for seed in 0..count {
+        let only_seed: Option<u64> = std::env::var("SEED").ok().and_then(|s| s.parse().ok());
+        for seed in only_seed.map_or(0..count, |s| s..s + 1) {
             let system = VirtualSystem::random(connection, seed);
             let best = best_db(&system);
             let row = |setting: &[f64], seconds: f64| Row {
                 over_db: worst_db(&system, setting) - best[0].min(best[1]),
                 polarity_db: best[usize::from(is_inverted(&system, setting))] - best[0].min(best[1]),
                 minutes: seconds / 60.0,
+                expected_db: 0.0,
+                is_db: worst_db(&system, setting),
             };
             let outcome = tuned(&system, usual_listener(), By::Ear, seed, BUDGET_S);
-            let ear = row(&outcome.setting, outcome.seconds);
+            let mut ear = row(&outcome.setting, outcome.seconds);
+            ear.expected_db = outcome.worst_db[0];
             if verbose {
                 println!(
                     "{seed}: best {:.2} {:.2}, over {:.2}, polarity {:.2}, expected {:.2}, {:.1} min, {:?} from {:?}",
@@ -56,13 +62,34 @@ fn main() {
                 );
             }
             ears.push(ear);
-            let outcome = tuned(&system, usual_listener(), By::Meter, seed, BUDGET_S);
+            if std::env::var("EAR").is_ok() {
+                continue;
+            }
+            let sharp = std::env::var("SHARP").is_ok();
+            let traits = if sharp {
+                evenbass::presets::ListenerTraits { meter_db: 0.05, ..usual_listener() }
+            } else {
+                usual_listener()
+            };
+            let outcome = tuned(&system, traits, By::Meter, seed, BUDGET_S);
+            if verbose {
+                println!(
+                    "   meter expected {:.2} is {:.2} {:?} {:.1}",
+                    outcome.worst_db[0],
+                    worst_db(&system, &outcome.setting),
+                    outcome.setting,
+                    outcome.seconds / 60.0
+                );
+            }
             meters.push(row(&outcome.setting, outcome.seconds));
             let by_hand = plain(&system, usual_listener(), seed);
             plains.push(row(&by_hand.setting, by_hand.seconds));
             untouched.push(row(&system.start, 0.0));
         }
         println!("{name}, {count} systems, {:.0} s:", began.elapsed().as_secs_f64());
+        let calib = ears.iter().map(|r| r.expected_db).sum::<f64>() / ears.len() as f64;
+        let actual = ears.iter().map(|r| r.is_db).sum::<f64>() / ears.len() as f64;
+        println!("  expected {calib:.2} is {actual:.2}");
         for (how, rows) in [("by ear", ears), ("by meter", meters), ("plain way", plains), ("untouched", untouched)] {
             report(how, &rows);
         }
@@ -70,6 +97,9 @@ fn main() {
 }
 
 fn report(how: &str, rows: &[Row]) {
+    if rows.is_empty() {
+        return;
+    }
     let share =
         |holds: &dyn Fn(&Row) -> bool| 100.0 * rows.iter().filter(|row| holds(row)).count() as f64 / rows.len() as f64;
     let sorted = |of: &dyn Fn(&Row) -> f64| {

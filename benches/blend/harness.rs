@@ -1,8 +1,8 @@
 //! Simulated systems taken through the blend's pure procedures, and what the best setting of the same controls would reach.
 
-use evenbass::blend::Role;
 use evenbass::blend::sum::{self, worst_deviation_db};
 use evenbass::blend::tune::{BAND_HALF_WIDTH_OCTAVES, Case, Next, Outcome, Pass, REFERENCE_RATIO, Sounding, Tuner};
+use evenbass::blend::{Device, Role};
 use evenbass::evidence::Heard;
 use evenbass::presets::ListenerTraits;
 use evenbass::random::Random;
@@ -145,7 +145,7 @@ pub fn tuned(system: &VirtualSystem, traits: ListenerTraits, by: By, seed: u64, 
     let case = Case {
         system: system.system.clone(),
         crossover_hz: system.crossover_hz,
-        low_pass_order: None,
+        low_pass_order: system.system.control(Role::LowPass, Device::Processor).map(|_| 4.0),
         start: system.start.clone(),
         reached: system.system.controls.iter().map(|control| reached(control.role)).collect(),
         budget_s,
@@ -157,10 +157,44 @@ pub fn tuned(system: &VirtualSystem, traits: ListenerTraits, by: By, seed: u64, 
             Next::Keep(outcome) => return outcome,
             Next::Hear(mut pass) => {
                 answer(system, &mut listener, by, traits.meter_db, &mut meter, &mut pass);
+                if std::env::var("DEBUG").is_ok() {
+                    let on = switched(pass.sounding);
+                    let lv =
+                        |hz: f64| system.band_db(&pass.setting, Imitated::default(), on, hz, BAND_HALF_WIDTH_OCTAVES);
+                    let r = lv(REFERENCE_RATIO * system.crossover_hz);
+                    let mut v: Vec<(f64, f64, String)> = pass
+                        .bands_hz
+                        .iter()
+                        .zip(&pass.heard)
+                        .map(|(&hz, h)| {
+                            (
+                                hz,
+                                lv(hz) - r + pass.gains_db[pass.bands_hz.iter().position(|x| *x == hz).unwrap()],
+                                match h {
+                                    Some(Heard::Rating { rating }) => format!("{:+}", rating.step()),
+                                    Some(Heard::Meter { level_db_spl }) => format!("{:.1}", level_db_spl - 70.0),
+                                    _ => String::new(),
+                                },
+                            )
+                        })
+                        .collect();
+                    v.sort_by(|a, b| a.0.total_cmp(&b.0));
+                    println!(
+                        "   {:?} {:?} worst {:.2}: {}",
+                        pass.sounding,
+                        pass.setting.iter().map(|x| (x * 10.0).round() / 10.0).collect::<Vec<_>>(),
+                        worst_db(system, &pass.setting),
+                        v.iter().map(|x| format!("{:.1}/{}", x.1, x.2)).collect::<Vec<_>>().join(" ")
+                    );
+                }
                 tuner.take(pass);
             }
         }
     }
+}
+
+fn switched(sounding: Sounding) -> Switched {
+    Switched { mains: sounding != Sounding::Subwoofer, subwoofer: sounding != Sounding::Mains }
 }
 
 fn answer(
@@ -171,12 +205,25 @@ fn answer(
     meter: &mut Random,
     pass: &mut Pass,
 ) {
-    let on = Switched { mains: true, subwoofer: pass.sounding == Sounding::Both };
+    let near = pass.sounding == Sounding::NearSubwoofer;
+    let on = switched(pass.sounding);
     let none = Imitated::default();
-    let level = |hz: f64| system.band_db(&pass.setting, none, on, hz, BAND_HALF_WIDTH_OCTAVES);
-    let reference_hz = REFERENCE_RATIO * system.crossover_hz;
-    let reference_db = level(reference_hz);
-    let over_db: Vec<f64> = pass.bands_hz.iter().map(|&hz| level(hz) - reference_db).collect();
+    let level = |hz: f64| {
+        if near {
+            system.near_db(&pass.setting, hz)
+        } else {
+            system.band_db(&pass.setting, none, on, hz, BAND_HALF_WIDTH_OCTAVES)
+        }
+    };
+    // Close to the subwoofer its own middle is the reference.
+    let reference_hz = if near { system.crossover_hz } else { REFERENCE_RATIO * system.crossover_hz };
+    let reference_db = if near {
+        level(reference_hz)
+    } else {
+        system.band_db(&pass.setting, none, switched(Sounding::Mains), reference_hz, BAND_HALF_WIDTH_OCTAVES)
+    };
+    let over_db: Vec<f64> =
+        pass.bands_hz.iter().zip(&pass.gains_db).map(|(&hz, gain_db)| level(hz) + gain_db - reference_db).collect();
     let mean = over_db.iter().sum::<f64>() / over_db.len() as f64;
     let spread = (over_db.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / over_db.len() as f64).sqrt();
     listener.begin();

@@ -57,6 +57,7 @@ pub struct VirtualSystem {
     inverted: bool,
     extra_s: f64,
     subwoofer_db: f64,
+    own_db: Waves,
 }
 
 /// What the room does on the way from each of the two.
@@ -192,8 +193,10 @@ impl VirtualSystem {
             inverted,
             extra_s,
             subwoofer_db: 0.0,
+            own_db: Waves(Vec::new()),
         };
         new.subwoofer_db = new.level_match_db() + wrong_db;
+        new.own_db = Waves::new(r, 0.7);
         new
     }
 
@@ -250,12 +253,19 @@ impl VirtualSystem {
         10.0 * libm::log10(power / f64::from(2 * POINTS + 1) + 1e-12)
     }
 
+    /// Level of a band within arm's reach of the subwoofer, dB: what its controls leave of a speaker that is flat within a dB.
+    pub fn near_db(&self, setting: &[f64], hz: f64) -> f64 {
+        let through = setting.iter().enumerate().map(|(at, &value)| self.control_response(at, value, hz).1);
+        10.0 * libm::log10(through.product::<Complex64>().norm_sqr()) + self.own_db.at(hz)
+    }
+
     /// Both without any control: mains with their natural limit, the subwoofer with its polarity and extra delay.
     pub fn bare(&self, hz: f64) -> (Complex64, Complex64) {
         let (mains, subwoofer) = self.room.at(hz);
         let late = turn(-std::f64::consts::TAU * hz * self.extra_s);
         let sign = if self.inverted { -1.0 } else { 1.0 };
-        (mains * response(self.natural, hz), subwoofer * late * sign)
+        let own = libm::pow(10.0, self.own_db.at(hz) / 20.0);
+        (mains * response(self.natural, hz), subwoofer * late * sign * own)
     }
 
     /// What one control at one value does to the mains and to the subwoofer.

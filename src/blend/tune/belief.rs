@@ -8,10 +8,10 @@
 
 use nalgebra::{DMatrix, DVector};
 
-use crate::acoustics::crossover::{Alignment, Filter, Order, Side};
+use crate::blend::control::{Device, Role, Unit};
 use crate::blend::tune::model::{
     CONTOUR, Draw, Effect, FIRST_PASS, Hypothesis, Known, MAINS, PHASE, POINTS, Points, SUBWOOFER, Scalar, amplitude,
-    grid_hz, power, under_band,
+    grid_hz, high_pass_12, power, under_band,
 };
 use crate::blend::tune::{Case, Pass, Sounding};
 use crate::evidence::Heard;
@@ -22,6 +22,8 @@ use crate::stats::normal;
 const LATE_MS: [f64; 12] = [-1.0, 1.0, 3.0, 5.0, 7.0, 9.0, 11.0, 13.0, 15.0, 17.0, 19.0, 21.0];
 /// Borders between the seven words, dB (design: near 1.5, 4 and 8).
 const BORDERS_DB: [f64; 6] = [-8.0, -4.0, -1.5, 1.5, 4.0, 8.0];
+/// How far along the octaves the rough part of a response hangs together.
+const ROUGH_OCTAVES: f64 = 0.12;
 /// Noise of one rating with borders that differ from person to person, and share of answers given without listening.
 const RATING_DB: f64 = 1.8;
 const LAPSES: f64 = 0.03;
@@ -30,7 +32,12 @@ const MATCH_DB: f64 = 1.5;
 const METER_DB: f64 = 1.0;
 /// From pass to pass all answers shift together by this, dB.
 const MOOD_DB: f64 = 1.2;
+/// The subwoofer's level where climbs begin, over the mains', dB.
+const LOUDER_DB: [f64; 3] = [-8.0, 0.0, 8.0];
+/// Steps of the first climbs and of those that go on, and how many go on.
+const SHORT: usize = 4;
 const STEPS: usize = 12;
+const PEAKS: usize = 14;
 
 /// The belief after some passes.
 #[derive(Debug, Clone)]
@@ -57,17 +64,29 @@ struct Prior {
 impl Belief {
     /// Weighs all hypotheses by what was heard.
     pub fn new(case: &Case, passes: &[Pass]) -> Self {
-        let prior = prior(case, passes.len());
+        let prior = prior(case, passes);
         let effects: Vec<Effect> = passes.iter().map(|pass| Effect::of(case, &pass.setting)).collect();
-        let mut found: Vec<(Hypothesis, DVector<f64>, gaussian::Factor, f64)> = Vec::new();
+        let fit = |hypothesis| Fit { case, passes, effects: &effects, prior: &prior, hypothesis };
+        // A short climb from every start, and to the top from where it looks best.
+        let mut climbs: Vec<(Hypothesis, Climb)> = Vec::new();
         for late_ms in LATE_MS {
             for inverted in [false, true] {
                 let hypothesis = Hypothesis { late_s: late_ms * 1e-3, inverted };
-                let fit = Fit { case, passes, effects: &effects, prior: &prior, hypothesis };
-                let (mean, factor, evidence) = fit.climb();
-                found.push((hypothesis, mean, factor, evidence));
+                for louder_db in LOUDER_DB {
+                    climbs.push((hypothesis, fit(hypothesis).begin(louder_db, SHORT)));
+                }
             }
         }
+        climbs.sort_by(|a, b| b.1.evidence().total_cmp(&a.1.evidence()));
+        climbs.truncate(PEAKS);
+        let found: Vec<(Hypothesis, DVector<f64>, gaussian::Factor, f64)> = climbs
+            .into_iter()
+            .map(|(hypothesis, mut climb)| {
+                fit(hypothesis).climb(&mut climb, STEPS);
+                let evidence = climb.evidence();
+                (hypothesis, climb.at, climb.factor, evidence)
+            })
+            .collect();
         let best = found.iter().map(|peak| peak.3).fold(f64::NEG_INFINITY, f64::max);
         let total: f64 = found.iter().map(|peak| libm::exp(peak.3 - best)).sum();
         let peaks = found.into_iter().map(|(hypothesis, mean, factor, evidence)| Peak {
@@ -92,6 +111,22 @@ impl Belief {
                 Draw::of(&self.case, &unknowns, peak.hypothesis)
             })
             .collect()
+    }
+
+    /// Levels of bands that are expected at a setting, dB over equal loudness with the reference.
+    pub fn expected_db(&self, setting: &[f64], sounding: Sounding, bands_hz: &[f64], seed: u64) -> Vec<f64> {
+        const DRAWS: usize = 16;
+        let effect = Effect::of(&self.case, setting);
+        let mut sums_db = vec![0.0; bands_hz.len()];
+        for draw in self.draws(DRAWS, seed) {
+            let power = draw.power(&effect.at_points(&self.case, draw.known), sounding);
+            for (sum_db, &hz) in sums_db.iter_mut().zip(bands_hz) {
+                let total: f64 =
+                    under_band(self.case.crossover_hz, hz).into_iter().map(|(k, weight)| weight * power[k]).sum();
+                *sum_db += 10.0 * libm::log10(total) / DRAWS as f64;
+            }
+        }
+        sums_db
     }
 
     /// Chance that the subwoofer is turned over against the mains at the start, delay aside.
@@ -119,40 +154,69 @@ impl Belief {
     }
 }
 
-fn prior(case: &Case, passes: usize) -> Prior {
-    let size = FIRST_PASS + passes;
+/// How much hearing a setting would tell: the spread of what may be heard over that of an answer, in nats over its bands.
+pub fn told(case: &Case, draws: &[Draw], setting: &[f64], bands_hz: &[f64]) -> f64 {
+    let effect = Effect::of(case, setting);
+    let powers: Vec<[f64; POINTS]> =
+        draws.iter().map(|draw| draw.power(&effect.at_points(case, draw.known), Sounding::Both)).collect();
+    let of_band = |&hz: &f64| {
+        let under = under_band(case.crossover_hz, hz);
+        let levels_db = powers
+            .iter()
+            .map(|power| 10.0 * libm::log10(under.iter().map(|(k, weight)| weight * power[*k]).sum::<f64>()));
+        let levels_db: Vec<f64> = levels_db.collect();
+        let mean_db = levels_db.iter().sum::<f64>() / levels_db.len() as f64;
+        let variance = levels_db.iter().map(|level| (level - mean_db).powi(2)).sum::<f64>() / levels_db.len() as f64;
+        0.5 * libm::log(1.0 + variance / (RATING_DB * RATING_DB))
+    };
+    bands_hz.iter().map(of_band).sum()
+}
+
+fn prior(case: &Case, passes: &[Pass]) -> Prior {
+    let size = FIRST_PASS + passes.len();
     let mut mean = DVector::zeros(size);
     let mut precision = DMatrix::zeros(size, size);
     let grid = grid_hz(case.crossover_hz);
-    let natural = |hz: f64| {
-        let alignment = Alignment::Butterworth(Order::try_from(2).unwrap_or_else(|_| unreachable!()));
-        Filter { alignment, side: Side::HighPass, corner_hz: case.system.mains.rated_low_hz }.response(hz)
-    };
     for (k, &hz) in grid.iter().enumerate() {
-        mean[MAINS + k] = natural(hz).db();
-        mean[PHASE + k] = -natural(hz).phase_deg().to_radians();
+        let (db, radians) = high_pass_12(hz / case.system.mains.rated_low_hz);
+        mean[MAINS + k] = db;
+        mean[PHASE + k] = -radians;
     }
-    // Same for all, slope per octave, smooth over octaves: standard deviations.
-    for (first, same, slope, smooth, octaves) in [
-        (MAINS, 2.5, 3.0, 4.0, 0.33),
-        (SUBWOOFER, 8.0, 3.0, 4.0, 0.33),
-        (PHASE, 0.6, 0.5, 0.6, 0.33),
-        (CONTOUR, 0.7, 0.0, 1.3, 0.5),
+    // Same for all, slope per octave, smooth over a third of an octave and rough over an eighth: standard deviations. A standing
+    // wave is 2.2/T wide, 4 to 9 Hz in furnished rooms: an eighth of an octave at the crossover.
+    for (first, same, slope, smooth, rough, octaves) in [
+        (MAINS, 5.0, 4.0, 4.0, 3.0, 0.33),
+        (SUBWOOFER, 8.0, 3.0, 4.0, 3.0, 0.33),
+        (PHASE, 0.9, 1.2, 0.6, 0.35, 0.33),
+        (CONTOUR, 1.5, 0.0, 1.3, 0.0, 0.5),
     ] {
         let covariance = DMatrix::from_fn(POINTS, POINTS, |i, j| {
             let (x, y) = (libm::log2(grid[i] / case.crossover_hz), libm::log2(grid[j] / case.crossover_hz));
-            let near = (x - y) / octaves;
+            let bell = |octaves: f64| libm::exp(-0.5 * ((x - y) / octaves).powi(2));
             let own = if i == j { 1e-3 * smooth * smooth } else { 0.0 };
-            same * same + slope * slope * x * y + smooth * smooth * libm::exp(-0.5 * near * near) + own
+            same * same
+                + slope * slope * x * y
+                + smooth * smooth * bell(octaves)
+                + rough * rough * bell(ROUGH_OCTAVES)
+                + own
         });
         let inverse = gaussian::factor(&covariance).inverse();
         precision.view_mut((first, first), (POINTS, POINTS)).copy_from(&inverse);
     }
-    let slope = case.low_pass_order.map_or((0.8, 0.25), |order| (order / 4.0, 0.07));
-    let percent = case.system.controls.iter().any(|control| control.unit == crate::blend::Unit::Percent);
-    let level_doubt = if percent { 0.25 } else { 0.05 };
+    let slope = case.low_pass_order.map_or((0.8, 0.25), |order| (order / 4.0, 0.04));
+    let role = |role: Role| case.system.any(role).map(|(_, control)| control);
+    let level_doubt = match role(Role::Level) {
+        Some(control) if control.unit == Unit::Percent => 0.25,
+        Some(control) if control.on == Device::Processor => 0.02,
+        _ => 0.1,
+    };
+    let low_pass_doubt = match role(Role::LowPass).or(role(Role::Crossover)) {
+        Some(control) if control.unit == Unit::Percent => 0.4,
+        Some(control) if control.on == Device::Processor => 0.02,
+        _ => 0.15,
+    };
     for (scalar, middle, doubt) in [
-        (Scalar::LowPassOff, 0.0, 0.15),
+        (Scalar::LowPassOff, 0.0, low_pass_doubt),
         (Scalar::LowPassSlope, slope.0, slope.1),
         (Scalar::LevelScale, 1.0, level_doubt),
         (Scalar::PhaseScale, 1.0, 0.15),
@@ -163,8 +227,10 @@ fn prior(case: &Case, passes: usize) -> Prior {
         mean[scalar.at()] = middle;
         precision[(scalar.at(), scalar.at())] = 1.0 / (doubt * doubt);
     }
-    for pass in 0..passes {
-        precision[(FIRST_PASS + pass, FIRST_PASS + pass)] = 1.0 / (MOOD_DB * MOOD_DB);
+    for (number, pass) in passes.iter().enumerate() {
+        // Close by, only differences between bands count.
+        let doubt_db = if pass.sounding == Sounding::NearSubwoofer { 10.0 } else { MOOD_DB };
+        precision[(FIRST_PASS + number, FIRST_PASS + number)] = 1.0 / (doubt_db * doubt_db);
     }
     Prior { mean, precision }
 }
@@ -175,6 +241,21 @@ struct Fit<'a> {
     effects: &'a [Effect],
     prior: &'a Prior,
     hypothesis: Hypothesis,
+}
+
+/// Where a climb has got to.
+struct Climb {
+    at: DVector<f64>,
+    gradient: DVector<f64>,
+    height: f64,
+    factor: gaussian::Factor,
+}
+
+impl Climb {
+    /// Laplace's approximation, but for a constant.
+    fn evidence(&self) -> f64 {
+        self.height - 0.5 * self.factor.log_determinant()
+    }
 }
 
 /// One answer against the unknowns: what was expected to be heard, and how that depends on them.
@@ -191,36 +272,44 @@ struct Slope {
 }
 
 impl Fit<'_> {
-    /// The most likely unknowns, the precision there, and the evidence for the hypothesis.
-    fn climb(&self) -> (DVector<f64>, gaussian::Factor, f64) {
+    /// A climb from the prior's mean with the subwoofer louder by so much.
+    fn begin(&self, louder_db: f64, steps: usize) -> Climb {
         let mut at = self.prior.mean.clone();
-        let mut here = self.slope(&at);
-        let mut height = self.height(&at, &here);
-        let mut factor = gaussian::factor(&here.information);
-        for _ in 0..STEPS {
-            let mut step = factor.solve(&here.gradient);
+        for k in 0..POINTS {
+            at[SUBWOOFER + k] += louder_db;
+        }
+        let here = self.slope(&at);
+        let height = self.height(&at, &here);
+        let factor = gaussian::factor(&here.information);
+        let mut climb = Climb { at, gradient: here.gradient, height, factor };
+        self.climb(&mut climb, steps);
+        climb
+    }
+
+    /// Towards the most likely unknowns.
+    fn climb(&self, climb: &mut Climb, steps: usize) {
+        for _ in 0..steps {
+            let mut step = climb.factor.solve(&climb.gradient);
             let longest = (0..POINTS).map(|k| step[PHASE + k].abs()).fold(0.0, f64::max);
-            if longest > 0.8 {
-                step *= 0.8 / longest;
+            if longest > 1.0 {
+                step *= 1.0 / longest;
             }
-            let before = height;
+            let before = climb.height;
             for _ in 0..5 {
-                let tried = &at + &step;
+                let tried = &climb.at + &step;
                 let there = self.slope(&tried);
                 let reached = self.height(&tried, &there);
-                if reached > height {
-                    (at, here, height) = (tried, there, reached);
-                    factor = gaussian::factor(&here.information);
+                if reached > climb.height {
+                    let factor = gaussian::factor(&there.information);
+                    *climb = Climb { at: tried, gradient: there.gradient, height: reached, factor };
                     break;
                 }
                 step *= 0.4;
             }
-            if height - before < 0.02 {
+            if climb.height - before < 0.02 {
                 break;
             }
         }
-        let evidence = height - 0.5 * factor.log_determinant();
-        (at, factor, evidence)
     }
 
     fn height(&self, at: &DVector<f64>, slope: &Slope) -> f64 {
@@ -239,9 +328,10 @@ impl Fit<'_> {
         for (number, (pass, effect)) in self.passes.iter().zip(self.effects).enumerate() {
             let points = effect.at_points(self.case, draw.known);
             let moved = self.moved(effect, draw.known, &points);
-            for (&band_hz, heard) in pass.bands_hz.iter().zip(&pass.heard) {
+            for ((&band_hz, gain_db), heard) in pass.bands_hz.iter().zip(&pass.gains_db).zip(&pass.heard) {
                 let Some(heard) = heard else { continue };
-                let expected = self.expected(unknowns, &draw, pass.sounding, &points, &moved, band_hz);
+                let mut expected = self.expected(&draw, pass.sounding, &points, &moved, band_hz);
+                expected.level_db += gain_db;
                 add(&mut slope, unknowns, number, *heard, &expected, &self.contour(band_hz));
             }
         }
@@ -269,7 +359,6 @@ impl Fit<'_> {
 
     fn expected(
         &self,
-        unknowns: &[f64],
         draw: &Draw,
         sounding: Sounding,
         points: &Points,
@@ -283,11 +372,12 @@ impl Fit<'_> {
         let mut scalars = [0.0; 5];
         for &(k, weight) in &under {
             let a = amplitude(draw.mains_db[k] + points.mains_db[k]);
-            let b = amplitude(draw.subwoofer_db[k] + points.subwoofer_db[k]);
+            let b = amplitude(draw.subwoofer_at(k, sounding) + points.subwoofer_db[k]);
             let phase = draw.phase[k] + points.phase[k];
             total += weight * power(a, b, phase, sounding);
             let (of_mains, of_subwoofer, of_phase) = match sounding {
                 Sounding::Mains => (2.0 * a * a, 0.0, 0.0),
+                Sounding::Subwoofer | Sounding::NearSubwoofer => (0.0, 2.0 * b * b, 0.0),
                 Sounding::Both => {
                     let cross = a * b * libm::cos(phase);
                     (2.0 * (a * a + cross), 2.0 * (b * b + cross), -2.0 * a * b * libm::sin(phase))
@@ -295,7 +385,9 @@ impl Fit<'_> {
             };
             let per_db = std::f64::consts::LN_10 / 20.0;
             slopes.push((MAINS + k, weight * of_mains * per_db));
-            slopes.push((SUBWOOFER + k, weight * of_subwoofer * per_db));
+            if sounding != Sounding::NearSubwoofer {
+                slopes.push((SUBWOOFER + k, weight * of_subwoofer * per_db));
+            }
             slopes.push((PHASE + k, weight * of_phase));
             for (sum, (_, moved)) in scalars.iter_mut().zip(moved) {
                 *sum += weight
@@ -311,7 +403,6 @@ impl Fit<'_> {
         for slope in &mut slopes {
             slope.1 *= to_db;
         }
-        let _ = unknowns;
         Expected { level_db: 10.0 * libm::log10(total), slopes }
     }
 

@@ -17,7 +17,7 @@ mod search;
 
 use serde::{Deserialize, Serialize};
 
-use crate::blend::control::{Device, Role};
+use crate::blend::control::{Control, Device, Role};
 use crate::blend::system::System;
 use crate::evidence::Heard;
 
@@ -57,6 +57,12 @@ pub struct Case {
 pub enum Sounding {
     /// The main speakers alone.
     Mains,
+    /// The subwoofer alone, where the program can reach it.
+    Subwoofer,
+    /// Both, heard within arm's reach of the subwoofer's cone, where the room hardly counts and the subwoofer is known to be
+    /// flat: this says how the person's own ear differs (near-field sound pressure: Keele, J. Audio Eng. Soc. 22, 154-162,
+    /// 1974; from memory).
+    NearSubwoofer,
     /// Both.
     Both,
 }
@@ -70,6 +76,9 @@ pub struct Pass {
     pub sounding: Sounding,
     /// Middles of the bands to rate, in the order in which they sound, Hz.
     pub bands_hz: Vec<f64>,
+    /// By how much each is played over equal loudness with the reference, dB: what is expected to be missing, so that the
+    /// answers fall where the words are finest.
+    pub gains_db: Vec<f64>,
     /// What was heard so far, as many as there are answers; `None` for a band left out.
     pub heard: Vec<Option<Heard>>,
 }
@@ -117,10 +126,14 @@ const REFERENCE_S: f64 = 3.0;
 const SUBWOOFER_S: f64 = 15.0;
 const PROCESSOR_S: f64 = 8.0;
 const FURTHER_S: f64 = 4.0;
-/// No setting that promises less than this over the one at hand is worth hearing, dB.
-const WORTHWHILE_DB: f64 = 0.25;
+/// No band is played further than this from equal loudness, dB (the boost's limit in a visit).
+const MOST_GAIN_DB: f64 = 12.0;
 /// At least so many passes with both sounding before it is done.
-const FEWEST_PASSES: usize = 4;
+const FEWEST_PASSES: usize = 8;
+/// So many of them are chosen for what they tell.
+const EXPLORING: usize = 5;
+/// A setting that was not heard must promise this much more than one that was, dB.
+const UNHEARD_DB: f64 = 0.3;
 
 impl Case {
     /// How long it takes to go from one setting to another, seconds.
@@ -183,6 +196,9 @@ impl Tuner {
             if pass.sounding == Sounding::Mains && !self.case.reached.iter().any(|reached| *reached) {
                 seconds += 2.0 * SUBWOOFER_S;
             }
+            if pass.sounding == Sounding::NearSubwoofer {
+                seconds += 2.0 * SUBWOOFER_S;
+            }
             seconds += REFERENCE_S + BAND_S * pass.heard.len() as f64;
             stands = &pass.setting;
         }
@@ -193,29 +209,73 @@ impl Tuner {
     /// What comes next. Thinks for a while; the same answers lead to the same.
     pub fn next(&self) -> Next {
         let case = &self.case;
-        let both = self.passes.iter().filter(|pass| pass.sounding == Sounding::Both).count();
+        let hear = |setting: Vec<f64>, sounding, belief: Option<&Belief>| self.hear(setting, sounding, belief);
         if self.passes.is_empty() {
-            return self.hear(case.start.clone(), Sounding::Both);
+            return hear(case.start.clone(), Sounding::Both, None);
         }
         let belief = Belief::new(case, &self.passes);
+        if let Some((setting, sounding)) = self.opening() {
+            return hear(setting, sounding, Some(&belief));
+        }
         let positions = case.positions();
         let draws = belief.draws(search::DRAWS, case.seed);
         let best = search::flattest(case, &draws, &positions, self.starts(), None);
-        let heard_best = self.passes.iter().any(|pass| pass.sounding == Sounding::Both && pass.setting == best.setting);
-        let seconds = self.seconds(Some(&best.setting));
-        let one_more_s = self.case.turning_s(&self.passes[self.passes.len() - 1].setting, &best.setting, false)
-            + REFERENCE_S
-            + BAND_S * BANDS_OCTAVES.len() as f64;
-        let out_of_time = seconds + one_more_s > case.budget_s;
-        if !out_of_time && self.passes.len() == 1 {
-            return self.hear(case.start.clone(), Sounding::Mains);
+        let both: Vec<&Pass> = self.passes.iter().filter(|pass| pass.sounding == Sounding::Both).collect();
+        let heard_best = both.iter().any(|pass| pass.setting == best.setting);
+        let to_explore = both.len() < EXPLORING || heard_best && both.len() < FEWEST_PASSES;
+        let setting = if to_explore {
+            self.telling(&belief, &draws, &positions)
+        } else {
+            (!heard_best).then(|| best.setting.clone())
+        };
+        let last = self.passes.last().map_or(&case.start, |pass| &pass.setting);
+        let in_time = |setting: &Vec<f64>| {
+            let one_more_s = case.turning_s(last, setting, false) + REFERENCE_S + BAND_S * BANDS_OCTAVES.len() as f64;
+            self.seconds(Some(&best.setting)) + one_more_s <= case.budget_s
+        };
+        match setting {
+            Some(setting) if in_time(&setting) => hear(setting, Sounding::Both, Some(&belief)),
+            wanted => self.keep(&belief, &positions, best, wanted.is_some()),
         }
-        if !out_of_time && !(heard_best && both >= FEWEST_PASSES) {
-            if let Some(setting) = self.to_hear(&belief, &positions, &best, heard_best) {
-                return self.hear(setting, Sounding::Both);
-            }
+    }
+
+    /// What is heard first, whatever was answered: both, the mains alone, the subwoofer alone, and by ear the ear itself.
+    fn opening(&self) -> Option<(Vec<f64>, Sounding)> {
+        let case = &self.case;
+        let heard = |sounding| self.passes.iter().any(|pass| pass.sounding == sounding);
+        let by_ear = self
+            .passes
+            .iter()
+            .flat_map(|pass| &pass.heard)
+            .flatten()
+            .any(|heard| matches!(heard, Heard::Rating { .. } | Heard::Match { .. }));
+        if !heard(Sounding::Mains) {
+            return Some((case.start.clone(), Sounding::Mains));
         }
-        self.keep(&draws, &positions, best, seconds, out_of_time && !heard_best)
+        if case.reached.contains(&true) && !heard(Sounding::Subwoofer) {
+            return Some((case.start.clone(), Sounding::Subwoofer));
+        }
+        let open = |(control, &start): (&Control, &f64)| match control.role {
+            Role::LowPass | Role::Crossover => control.ends().1,
+            _ => start,
+        };
+        (by_ear && !heard(Sounding::NearSubwoofer))
+            .then(|| (case.system.controls.iter().zip(&case.start).map(open).collect(), Sounding::NearSubwoofer))
+    }
+
+    /// The setting that tells most among those that would be best if one of the possible systems were the real one.
+    fn telling(&self, belief: &Belief, draws: &[model::Draw], positions: &[Vec<f64>]) -> Option<Vec<f64>> {
+        const CANDIDATES: usize = 5;
+        let bands_hz = self.bands_hz();
+        let possible = belief.draws(CANDIDATES, self.case.seed ^ (1 + self.passes.len() as u64));
+        let candidates = possible.iter().map(|draw| {
+            search::flattest(&self.case, std::slice::from_ref(draw), positions, self.starts(), None).setting
+        });
+        let unheard = candidates.filter(|setting| {
+            !self.passes.iter().any(|pass| pass.sounding == Sounding::Both && pass.setting == *setting)
+        });
+        let rated = unheard.map(|setting| (belief::told(&self.case, draws, &setting, &bands_hz), setting));
+        rated.max_by(|a, b| a.0.total_cmp(&b.0)).map(|(_, setting)| setting)
     }
 
     fn starts(&self) -> Vec<Vec<f64>> {
@@ -228,31 +288,19 @@ impl Tuner {
         starts
     }
 
-    fn to_hear(
-        &self,
-        belief: &Belief,
-        positions: &[Vec<f64>],
-        best: &search::Found,
-        heard_best: bool,
-    ) -> Option<Vec<f64>> {
-        if !heard_best {
-            return Some(best.setting.clone());
-        }
-        // The best has been heard already: what would be best if one of the possible systems were the real one?
-        let draws = belief.draws(1, self.case.seed ^ self.passes.len() as u64);
-        let other = search::flattest(&self.case, &draws, positions, self.starts(), None);
-        let heard = self.passes.iter().any(|pass| pass.setting == other.setting);
-        (!heard).then_some(other.setting)
-    }
-
-    fn keep(
-        &self,
-        draws: &[model::Draw],
-        positions: &[Vec<f64>],
-        best: search::Found,
-        seconds: f64,
-        out_of_time: bool,
-    ) -> Next {
+    fn keep(&self, belief: &Belief, positions: &[Vec<f64>], best: search::Found, out_of_time: bool) -> Next {
+        // With more possible systems than the search could afford: what was heard against what is only believed.
+        let draws = &belief.draws(search::LAST_DRAWS, self.case.seed ^ u64::MAX);
+        let mean = |setting: &[f64]| {
+            let each = search::each(&self.case, draws, setting);
+            each.iter().sum::<f64>() / each.len() as f64
+        };
+        let heard = self.passes.iter().filter(|pass| pass.sounding == Sounding::Both);
+        let heard = heard.map(|pass| (mean(&pass.setting), pass.setting.clone()));
+        let unheard = (mean(&best.setting) + UNHEARD_DB, best.setting.clone());
+        let kept = heard.chain([unheard]).min_by(|a, b| a.0.total_cmp(&b.0));
+        let best = search::Found { setting: kept.map_or(best.setting, |kept| kept.1), ..best };
+        let seconds = self.seconds(Some(&best.setting));
         let mut worst_db = search::each(&self.case, draws, &best.setting);
         worst_db.sort_by(f64::total_cmp);
         let share = |share: f64| worst_db[((worst_db.len() - 1) as f64 * share).round() as usize];
@@ -276,17 +324,25 @@ impl Tuner {
         })
     }
 
-    /// A pass at a setting, the bands in an order of its own.
-    fn hear(&self, setting: Vec<f64>, sounding: Sounding) -> Next {
-        let mut bands_hz: Vec<f64> =
-            BANDS_OCTAVES.iter().map(|octaves| self.case.crossover_hz * libm::exp2(*octaves)).collect();
-        crate::random::Random::new(self.case.seed, self.passes.len() as u64).shuffle(&mut bands_hz);
-        Next::Hear(Pass { setting, sounding, bands_hz, heard: Vec::new() })
+    fn bands_hz(&self) -> Vec<f64> {
+        BANDS_OCTAVES.iter().map(|octaves| self.case.crossover_hz * libm::exp2(*octaves)).collect()
     }
-}
 
-/// Whether a step is worth taking at all.
-#[allow(dead_code)]
-fn is_worthwhile(gain_db: f64) -> bool {
-    gain_db > WORTHWHILE_DB
+    /// A pass at a setting, the bands in an order of their own and as loud as the reference by what is believed.
+    fn hear(&self, setting: Vec<f64>, sounding: Sounding, belief: Option<&Belief>) -> Next {
+        let mut bands_hz = self.bands_hz();
+        if sounding == Sounding::NearSubwoofer {
+            // Twice each: this is done once, and everything else hangs on it.
+            bands_hz.extend(self.bands_hz());
+        }
+        crate::random::Random::new(self.case.seed, self.passes.len() as u64).shuffle(&mut bands_hz);
+        let expected_db = belief.map_or_else(
+            || vec![0.0; bands_hz.len()],
+            |belief| belief.expected_db(&setting, sounding, &bands_hz, self.case.seed),
+        );
+        let gains_db =
+            expected_db.iter().map(|db| (-2.0 * db).round() / 2.0).map(|db| db.clamp(-MOST_GAIN_DB, MOST_GAIN_DB));
+        let gains_db = gains_db.collect();
+        Next::Hear(Pass { setting, sounding, bands_hz, gains_db, heard: Vec::new() })
+    }
 }

@@ -2,9 +2,7 @@
 
 use std::f64::consts::{LN_10, PI, TAU};
 
-use crate::acoustics::crossover::{Alignment, EvenOrder, Filter, Order, Side};
 use crate::blend::control::{Role, Unit};
-use crate::blend::sum::PhaseControl;
 use crate::blend::tune::{BAND_HALF_WIDTH_OCTAVES, Case, Sounding};
 
 /// Points to the octave, and their number either side of the crossover.
@@ -133,33 +131,23 @@ impl Effect {
             subwoofer_db: [self.level_db * known.level_scale; POINTS],
             phase: [0.0; POINTS],
         };
-        let steep = Alignment::LinkwitzRiley(EvenOrder::try_from(4).unwrap_or_else(|_| unreachable!()));
-        let twelve = Alignment::Butterworth(Order::try_from(2).unwrap_or_else(|_| unreachable!()));
         for (k, &hz) in grid.iter().enumerate() {
             for &corner_hz in &self.high_pass_hz {
-                let response = Filter { alignment: twelve, side: Side::HighPass, corner_hz }.response(hz);
-                points.mains_db[k] += response.db();
-                points.phase[k] -= response.phase_deg() * PI / 180.0;
+                let (db, radians) = high_pass_12(hz / corner_hz);
+                points.mains_db[k] += db;
+                points.phase[k] -= radians;
             }
             for &corner_hz in &self.low_pass_hz {
-                let corner_hz = corner_hz * libm::exp2(known.low_pass_off);
-                let response = Filter { alignment: steep, side: Side::LowPass, corner_hz }.response(hz);
-                points.subwoofer_db[k] += known.low_pass_slope * response.db();
-                // From 0 at the bottom down to -360 degrees: the phase without its jump.
-                let degrees = response.phase_deg();
-                let falling = if degrees > 0.0 { degrees - 360.0 } else { degrees };
-                points.phase[k] += known.low_pass_slope * falling * PI / 180.0;
+                let (db, radians) = low_pass_24(hz / corner_hz / libm::exp2(known.low_pass_off));
+                points.subwoofer_db[k] += known.low_pass_slope * db;
+                points.phase[k] += known.low_pass_slope * radians;
             }
             if let Some(degrees) = self.phase_degrees {
                 let rest = degrees.rem_euclid(360.0);
                 let (inside, half) = if rest > 180.0 { (rest - 180.0, PI) } else { (rest, 0.0) };
                 let degrees = (inside * known.phase_scale).clamp(0.0, 180.0);
-                let turned = if degrees >= 180.0 {
-                    -PI
-                } else {
-                    let response = PhaseControl { degrees, at_hz: case.crossover_hz }.response(hz);
-                    response.phase_deg() * PI / 180.0
-                };
+                // The all-pass of `PhaseControl`, without its jump at 180 degrees.
+                let turned = -2.0 * libm::atan(libm::tan(degrees.min(179.9) * PI / 360.0) * hz / case.crossover_hz);
                 points.phase[k] += turned - half;
             }
             if self.inverted {
@@ -224,12 +212,17 @@ impl Draw {
         }
     }
 
-    /// Power of the sum at the model's points.
-    pub fn power(&self, points: &Points) -> [f64; POINTS] {
+    /// The subwoofer's own level at a point: at the seat, or close by, where it is flat.
+    pub fn subwoofer_at(&self, k: usize, sounding: Sounding) -> f64 {
+        if sounding == Sounding::NearSubwoofer { 0.0 } else { self.subwoofer_db[k] }
+    }
+
+    /// Power of what sounds at the model's points.
+    pub fn power(&self, points: &Points, sounding: Sounding) -> [f64; POINTS] {
         std::array::from_fn(|k| {
             let a = amplitude(self.mains_db[k] + points.mains_db[k]);
-            let b = amplitude(self.subwoofer_db[k] + points.subwoofer_db[k]);
-            power(a, b, self.phase[k] + points.phase[k], Sounding::Both)
+            let b = amplitude(self.subwoofer_at(k, sounding) + points.subwoofer_db[k]);
+            power(a, b, self.phase[k] + points.phase[k], sounding)
         })
     }
 }
@@ -249,6 +242,47 @@ pub fn amplitude(db: f64) -> f64 {
 pub fn power(a: f64, b: f64, phase: f64, sounding: Sounding) -> f64 {
     match sounding {
         Sounding::Mains => a * a,
+        Sounding::Subwoofer | Sounding::NearSubwoofer => b * b,
         Sounding::Both => a * a + b * b + 2.0 * a * b * libm::cos(phase) + 1e-3 * (a * a + b * b),
+    }
+}
+
+/// A high-pass of 12 dB per octave at a ratio to its corner (Butterworth, second order): dB and radians.
+pub fn high_pass_12(ratio: f64) -> (f64, f64) {
+    let (db, radians) = low_pass_12(1.0 / ratio);
+    (db, -radians)
+}
+
+/// A low-pass of 12 dB per octave (Butterworth, second order): dB and radians, from 0 down to -π.
+fn low_pass_12(ratio: f64) -> (f64, f64) {
+    let square = ratio * ratio;
+    let radians = -libm::atan2(std::f64::consts::SQRT_2 * ratio, 1.0 - square);
+    (-10.0 * libm::log10(1.0 + square * square), radians)
+}
+
+/// A low-pass of 24 dB per octave (Linkwitz-Riley, fourth order): dB and radians, from 0 down to -2π.
+fn low_pass_24(ratio: f64) -> (f64, f64) {
+    let (db, radians) = low_pass_12(ratio);
+    (2.0 * db, 2.0 * radians)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::acoustics::crossover::{Alignment, EvenOrder, Filter, Order, Side};
+
+    #[test]
+    fn the_short_forms_are_the_crossovers() {
+        for ratio in [0.3, 0.7, 1.0, 1.3, 2.5] {
+            let low = Alignment::LinkwitzRiley(EvenOrder::try_from(4).unwrap());
+            let high = Alignment::Butterworth(Order::try_from(2).unwrap());
+            for (alignment, side, (db, radians)) in
+                [(low, Side::LowPass, low_pass_24(ratio)), (high, Side::HighPass, high_pass_12(ratio))]
+            {
+                let response = Filter { alignment, side, corner_hz: 1.0 }.response(ratio);
+                let turn = (response.phase_deg().to_radians() - radians).rem_euclid(TAU);
+                assert!((response.db() - db).abs() < 1e-9 && turn.min(TAU - turn) < 1e-9, "{side:?} {ratio}");
+            }
+        }
     }
 }

@@ -1,11 +1,13 @@
 //! The flattest setting of the controls, over several possible systems.
 
 use crate::blend::control::{Control, Role, Scale, Unit};
-use crate::blend::tune::Case;
 use crate::blend::tune::model::{Draw, Effect, POINTS, Points};
+use crate::blend::tune::{Case, Sounding};
 
 /// Possible systems that an expectation is taken over.
-pub const DRAWS: usize = 24;
+pub const DRAWS: usize = 32;
+/// The same for the last decision.
+pub const LAST_DRAWS: usize = 96;
 /// Positions that a control is tried at, at most.
 const MOST_POSITIONS: usize = 64;
 /// The octave that counts, in points either side of the middle.
@@ -96,7 +98,7 @@ impl<'a> Table<'a> {
                 points.phase[k] += step.phase[k];
             }
         }
-        worst_of(&self.draws[draw].power(&points))
+        worst_of(&self.draws[draw].power(&points, Sounding::Both))
     }
 }
 
@@ -122,7 +124,7 @@ fn worst_of(power: &[f64; POINTS]) -> f64 {
 /// The worst deviation of one setting for each possible system, dB.
 pub fn each(case: &Case, draws: &[Draw], setting: &[f64]) -> Vec<f64> {
     let effect = Effect::of(case, setting);
-    draws.iter().map(|draw| worst_of(&draw.power(&effect.at_points(case, draw.known)))).collect()
+    draws.iter().map(|draw| worst_of(&draw.power(&effect.at_points(case, draw.known), Sounding::Both))).collect()
 }
 
 /// The setting with the least expected worst deviation: coarse over what turns the phase, then control by control.
