@@ -76,6 +76,8 @@ impl Blend {
                     note_name: run.note_name(),
                     half_width_octaves: 1.0 / 6.0,
                     shortfall_db: 0.0,
+                    seat: here.seat,
+                    seat_name: None,
                 };
                 if here.meter {
                     let text = format!("Read the meter for {}, {:.0} Hz.", note.note_name, note.frequency_hz);
@@ -288,6 +290,8 @@ impl Blend {
                     note_name: super::check::note_name(frequency_hz),
                     half_width_octaves: BAND_HALF_WIDTH_OCTAVES,
                     shortfall_db: 0.0,
+                    seat: here.seat,
+                    seat_name: None,
                 };
                 if here.meter {
                     let text = format!("Read the meter for {frequency_hz:.0} Hz.");
