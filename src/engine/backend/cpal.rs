@@ -6,7 +6,7 @@ use std::sync::Arc;
 
 use ::cpal::traits::{DeviceTrait, HostTrait, StreamTrait};
 use ::cpal::{BufferSize, ErrorKind, SampleFormat, SizedSample, StreamConfig, SupportedBufferSize};
-use dasp_sample::{FromSample, Sample};
+use dasp::sample::{FromSample, Sample};
 
 use super::{Device, DeviceChoice, DeviceRequest, Faults, Line, OutputInfo};
 use crate::engine::error::EngineError;

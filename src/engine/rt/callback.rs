@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use dasp_sample::{FromSample, Sample};
+use dasp::sample::{FromSample, Sample};
 
 use super::command::Controls;
 use super::renderer::Renderer;
