@@ -41,6 +41,7 @@ pub use backend::keeper::OnMoment;
 use backend::keeper::{self, Keeper};
 use backend::offline::Offline;
 pub use backend::offline::{OfflineSink, Recording};
+use backend::paced::{Paced, TakeBlock};
 use backend::{Device, cpal};
 pub use backend::{DeviceChoice, DeviceRequest, OutputInfo};
 pub use desk::{CEILING_OVER_REFERENCE, START_LEVEL};
@@ -91,6 +92,24 @@ impl Engine {
         let no_answer = || EngineError::NoAnswer { device: name };
         let device = choosing.recv_timeout(CHOOSE_WITHIN).map_err(|_| no_answer())??;
         Self::on_device(Arc::new(device), on_moment)
+    }
+
+    /// An engine on a device without hardware, which calls for blocks of `buffer` frames at the pace of a real one and hands
+    /// them to `take_block`, interleaved. For measurements.
+    ///
+    /// # Errors
+    ///
+    /// No thread for it.
+    pub fn paced(
+        rate: SampleRate,
+        channels: u16,
+        buffer: FrameCount,
+        take_block: TakeBlock,
+        on_moment: OnMoment,
+    ) -> Result<Self, EngineError> {
+        let name = "no hardware".to_owned();
+        let choice = DeviceChoice { id: name.clone(), name, rate, channels, buffer };
+        Self::on_device(Arc::new(Paced::new(choice, take_block)), on_moment)
     }
 
     fn on_device(device: Arc<dyn Device>, on_moment: OnMoment) -> Result<Self, EngineError> {

@@ -5,6 +5,7 @@ mod alsa_quiet;
 pub(in crate::engine) mod cpal;
 pub(in crate::engine) mod keeper;
 pub mod offline;
+pub(in crate::engine) mod paced;
 
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 

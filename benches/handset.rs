@@ -1,0 +1,195 @@
+//! From a thumb to the sound, and what the page weighs. Run with `cargo bench --bench handset`; needs Chromium for the first
+//! paint.
+//!
+//! A tap is the moment at which a page's message is written to its socket on loopback; it has had its effect when the device is
+//! handed the first sample that is not what would have sounded on. The device is one without hardware, at 256 frames: a real
+//! one's own buffers come on top. Goal: a median of 15 ms, 99 in 100 below 30 ms.
+
+#[path = "../tests/support/mod.rs"]
+mod support;
+
+use std::path::Path;
+use std::sync::{Arc, Mutex};
+use std::time::{Duration, Instant};
+
+use crossbeam_channel::unbounded;
+use evenbass::conductor::{Baton, Clock, Conductor, Player};
+use evenbass::engine::{Engine, Outputs};
+use evenbass::faces::handset::{Handset, Store, Wanted, listen};
+use evenbass::routine::{Brief, Event, Kit, State};
+use evenbass::units::{Dbfs, FrameCount};
+use evenbass::view::{Action, Ask, Wires};
+use evenbass::visit::{Header, Journal, WallTime, spawn};
+use serde_json::json;
+use support::browser::Browser;
+use support::compare::{RATE, SAME, rendered, tones};
+use support::laptop::{Laptop, Page, pair, parts, request};
+use support::script::evenbass;
+
+const BUFFER_FRAMES: u64 = 256;
+const TAPS: usize = 120;
+const PAINTS: usize = 15;
+/// A tone sounds for so long before it is stopped, and a little longer each time, so that taps fall anywhere in a buffer.
+const STEADY: Duration = Duration::from_millis(250);
+const LATER: Duration = Duration::from_micros(970);
+
+/// A block as the device was handed it.
+type Block = (Instant, Vec<f32>);
+
+fn main() {
+    latency();
+    weight_and_paint();
+}
+
+fn latency() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let file = folder.path().join("bench.visit.jsonl");
+    let blocks: Arc<Mutex<Vec<Block>>> = Arc::default();
+    let (handset, wires, conducting) = visit(folder.path(), &file, &blocks);
+    handset.serve(listen(Wanted::ANY, None).expect("a free port")).expect("it is served");
+    let invitation = handset.invitation().expect("an invitation");
+    let mut page = Page::of(&parts(&invitation).0, &pair(&invitation));
+    // Up to the tone that sounds until it is stopped.
+    for view in &wires.views {
+        let Some(question) = &view.question else { continue };
+        if matches!(question.ask, Ask::Comfort { .. }) {
+            break;
+        }
+        let answer = Action::Answer {
+            question: question.id,
+            answer: evenbass::routine::question::Answer::Yes,
+            rattles: false,
+            seconds: None,
+        };
+        wires.actions.send((wires.face, answer)).expect("the conductor listens");
+    }
+    let mut taps = Vec::new();
+    for tap in 0..TAPS {
+        page.card(|card| card["sounding"] == true && card["paused"].is_null());
+        let until = Instant::now() + STEADY + LATER * tap as u32;
+        while Instant::now() < until {
+            wires.actions.send((wires.face, Action::Alive)).expect("the conductor listens");
+            std::thread::sleep(Duration::from_millis(5));
+        }
+        let at = Instant::now();
+        page.say(&json!({ "do": "stop" }));
+        taps.push(at);
+        page.card(|card| card["sounding"] == false && !card["paused"].is_null());
+        page.say(&json!({ "do": "continue" }));
+    }
+    wires.actions.send((wires.face, Action::Leave)).expect("the conductor listens");
+    drop(wires);
+    conducting.join().expect("the conductor ends");
+    handset.close();
+
+    let blocks = std::mem::take(&mut *blocks.lock().expect("nobody else has it"));
+    let samples: Vec<f32> = blocks.iter().flat_map(|(_, block)| block.iter().copied()).collect();
+    let mut times = Vec::new();
+    let mut from = 0;
+    for (tone, tap) in tones(&file).iter().zip(&taps) {
+        let going_on = rendered(&tone.recipe, tone.level, tone.frames, false);
+        let skipped = going_on.iter().position(|sample| *sample != 0.0).expect("a tone");
+        let begin = from + samples[from..].iter().position(|sample| *sample != 0.0).expect("a tone") - skipped;
+        let heard = &samples[begin..begin + tone.frames];
+        let changed = heard.iter().zip(&going_on).position(|(a, b)| f64::from((a - b).abs()) > SAME * 1e-3);
+        let changed = begin + changed.expect("it was stopped");
+        times.push(blocks[changed / BUFFER_FRAMES as usize].0.saturating_duration_since(*tap));
+        from = begin + tone.frames;
+    }
+    times.sort();
+    let at = |share: f64| times[((times.len() - 1) as f64 * share) as usize].as_secs_f64() * 1e3;
+    println!(
+        "tap to first changed sample, {BUFFER_FRAMES} frames, {} taps: median {:.1} ms, 99 in 100 below {:.1} ms, longest {:.1} ms",
+        times.len(),
+        at(0.5),
+        at(0.99),
+        at(1.0)
+    );
+}
+
+/// A visit on a device without hardware, with a face that answers and a handset.
+fn visit(
+    folder: &Path,
+    file: &Path,
+    blocks: &Arc<Mutex<Vec<Block>>>,
+) -> (Handset, Wires, std::thread::JoinHandle<evenbass::conductor::Ending>) {
+    let room = evenbass::room::Room::unmeasured("garden room", &["bench"], &["window corner", "door side"]);
+    let brief = Brief {
+        name: "bench".into(),
+        seed: 7,
+        minutes: Some(5.0),
+        room: Some(room),
+        seat: 0,
+        kit: Kit { rated_low_hz: Some(30.0), too_heavy: Some(false), meter: Some(false), ..Kit::default() },
+        note_set: evenbass::presets::note_set("walk-16", None).expect("an embedded preset"),
+        loudness_phon: 50.0,
+        rehearsal: false,
+    };
+    let header = Header::new("bench", WallTime::now(), None, brief);
+    let journal = Journal::create(file, &header).expect("a visit file");
+    let (acknowledge, written) = unbounded();
+    let (tell, moments) = unbounded();
+    let kept = blocks.clone();
+    let take = Box::new(move |block: &[f32]| kept.lock().expect("nobody else").push((Instant::now(), block.to_vec())));
+    let on_moment = Box::new(move |moment| {
+        let _ = tell.send(moment);
+    });
+    let engine = Engine::paced(RATE, 1, FrameCount(BUFFER_FRAMES), take, on_moment).expect("a device");
+    let mut conductor = Conductor::new(Baton {
+        state: State::new(Arc::new(header.brief.clone())),
+        file: file.into(),
+        journal: spawn(journal, acknowledge).expect("a thread"),
+        written,
+        player: Player::new(engine, Outputs::one(0), Some(moments)),
+        clock: Clock::live(0.0),
+        device: Some("no hardware".into()),
+        opened: Event::Opened { program: "bench".into(), device: "no hardware".into(), rate_hz: RATE.hz() },
+        notices: Vec::new(),
+        suspended: Box::new(|_| {}),
+        sheet: Box::new(|_, _| Err("not here".into())),
+    });
+    let wires = conductor.face().expect("a face");
+    let phones = conductor.face().expect("a face");
+    let store = Store::of_visit(folder, file);
+    let handset = Handset::new(phones, store, Dbfs::new(-30.0), Box::new(|_| {})).expect("a handset");
+    let conducting = std::thread::spawn(move || conductor.run());
+    (handset, wires, conducting)
+}
+
+fn weight_and_paint() {
+    let home = tempfile::tempdir().expect("a temporary folder");
+    let mut command = evenbass(home.path());
+    command.env("XDG_DATA_HOME", home.path().join("data"));
+    command.args(["rehearse", "--face", "json", "--room", "room.toml", "--notes", "short", "--kit", "kit.toml"]);
+    command.args(["--folder", ".", "--handset"]);
+    let laptop = Laptop::start(command);
+    let invitation = laptop.invitation();
+    let (page, _) = parts(&invitation);
+    let cookie = pair(&invitation);
+    let bytes = |route: &str| {
+        let reply = request(&page, route, &[("Cookie", &cookie)], "").expect("an answer");
+        reply.head.len() + 4 + reply.body.len()
+    };
+    let weights = ["GET /", "GET /page.css", "GET /page.js"].map(bytes);
+    println!("page weight with headers: {} bytes in all ({weights:?})", weights.iter().sum::<usize>());
+
+    let browser = Browser::start();
+    let phone = browser.phone();
+    phone.go(&laptop.invitation());
+    phone.wait_for_text("STOP");
+    phone.call("Emulation.setCPUThrottlingRate", json!({ "rate": 4 }));
+    let mut paints: Vec<f64> = (0..PAINTS)
+        .map(|_| {
+            phone.go("about:blank");
+            phone.go(&format!("{page}/"));
+            phone.wait("performance.getEntriesByType('paint').length && document.querySelector('.lead')");
+            phone.ask("performance.getEntriesByName('first-contentful-paint')[0].startTime").as_f64().expect("a time")
+        })
+        .collect();
+    paints.sort_by(f64::total_cmp);
+    println!(
+        "first contentful paint on loopback, processor slowed 4 times: median {:.0} ms, longest of {PAINTS} {:.0} ms",
+        paints[PAINTS / 2],
+        paints[PAINTS - 1]
+    );
+}
