@@ -418,3 +418,48 @@ fn wrong_addresses_are_said_in_words() {
     let left = std::fs::read_dir(home.path()).expect("a folder").flatten();
     assert!(left.map(|entry| entry.file_name()).all(|name| !name.to_string_lossy().ends_with(".visit.jsonl")));
 }
+
+#[test]
+fn the_terminal_offers_a_handset_shows_its_code_and_removes_phones() {
+    let home = home();
+    let mut command = evenbass(home.path());
+    command.env("XDG_DATA_HOME", home.path().join("data"));
+    command.args(["rehearse", "--face", "terminal", "--room", "room.toml", "--notes", "short", "--kit", "kit.toml"]);
+    command.args(["--folder", "."]);
+    let mut screen = support::screen::Screen::start(command);
+    screen.wait_for("h phone");
+    screen.press("h");
+    screen.wait_for("On which network is the phone?");
+    assert!(!screen.text().contains("http://"), "it is served before anybody said where");
+    let text = screen.text();
+    let choice = text.lines().find(|line| line.contains("(this machine only)")).expect("loopback can be chosen");
+    screen.press(choice.trim().get(..1).expect("a key"));
+    screen.wait_for("Scan this with the phone");
+    let invitation = |text: &str| {
+        let find = |start: &str| {
+            let at = text.find(start).unwrap_or_else(|| panic!("no {start} in\n{text}"));
+            text[at..].split_whitespace().next().expect("a word").to_owned()
+        };
+        format!("{}{}", find("http://127.0.0.1:"), find("#"))
+    };
+    let shown = invitation(&screen.text());
+    let (page, _) = parts(&shown);
+    let cookie = pair(&shown);
+    let mut socket = Page::of(&page, &cookie);
+    socket.hear_of("card");
+    screen.wait_for("1 removes phone 1, in touch");
+    assert_ne!(invitation(&screen.text()), shown, "the next phone has a code of its own");
+    // The visit goes on under it: stop is where it always is.
+    screen.press(" ");
+    socket.card(|card| !card["paused"].is_null());
+    screen.press("1");
+    screen.wait_for("Phone 1 was removed");
+    assert_eq!(socket.hear_of("over"), json!("This phone was removed at the laptop."));
+    while socket.hear().is_some() {}
+    assert_eq!(request(&page, "GET /page.js", &[("Cookie", &cookie)], "").expect("an answer").status, 401);
+    screen.press("h");
+    screen.wait_for("h phone");
+    screen.press("q");
+    assert_eq!(screen.end(), 0, "{}", screen.raw);
+    assert!(!screen.raw.contains("handset http"), "a full screen has no line for scripts");
+}

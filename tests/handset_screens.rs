@@ -45,8 +45,10 @@ const AXE_OPTIONS: &str = r#"{ runOnly: { type: "tag", values: ["wcag2a", "wcag2
 
 /// axe-core as npm brings it, at the version and hash of `tests/browser/package-lock.json`.
 fn axe() -> String {
-    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
-    let file = root.join("target/browser/node_modules/axe-core/axe.min.js");
+    // Beside this test program: target/debug/deps/… leads to target.
+    let program = std::env::current_exe().expect("a test program has a path");
+    let target = program.ancestors().find(|folder| folder.join("browser/node_modules").is_dir());
+    let file = target.unwrap_or(Path::new("target")).join("browser/node_modules/axe-core/axe.min.js");
     std::fs::read_to_string(&file)
         .unwrap_or_else(|error| panic!("{}: {error}; `sh .ci/packages test` fetches it", file.display()))
 }

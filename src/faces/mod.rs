@@ -2,7 +2,8 @@
 //!
 //! A face is a blocking function that runs on its own thread until it has shown a view that says the program is about to
 //! end, or until the conductor's end of the channel is gone. While it is truly there it says so each second; what that
-//! means is for each face to decide (the terminal: its event loop turns; lines and JSON: standard input is open).
+//! means is for each face to decide (the terminal: its event loop turns; lines and JSON: standard input is open; the
+//! handset: a page of it can be seen).
 
 mod dialogue;
 mod form;

@@ -74,7 +74,7 @@ impl Inside {
         let number = self.connections.fetch_add(1, Ordering::SeqCst);
         match self.weather() {
             Weather::Cut => return,
-            Weather::Shuffled if number % 2 == 0 => thread::sleep(Duration::from_millis(300)),
+            Weather::Shuffled if number.is_multiple_of(2) => thread::sleep(Duration::from_millis(300)),
             _ => {}
         }
         let Ok(to) = TcpStream::connect(self.to) else { return };

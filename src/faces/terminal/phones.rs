@@ -237,4 +237,22 @@ mod tests {
         assert!(lines.len() <= 19, "{} rows", lines.len());
         assert!(lines.iter().all(|line| line.width() <= 40), "{} columns", lines[0].width());
     }
+
+    #[test]
+    fn the_blocks_are_the_modules_of_the_code() {
+        let text = "http://127.0.0.1:4711/#0123456789abcdefghjkmnpqrs";
+        let lines = code(text, Look { ascii: false, colour: false });
+        let halves = |letter: char| [matches!(letter, '█' | '▀'), matches!(letter, '█' | '▄')];
+        let rows: Vec<Vec<[bool; 2]>> =
+            lines.iter().map(|line| line.to_string().chars().map(halves).collect()).collect();
+        let margin = MARGIN_MODULES as usize;
+        let wanted = QrCode::with_error_correction_level(text, EcLevel::L).unwrap();
+        let (width, modules) = (wanted.width(), wanted.to_colors());
+        for y in 0..width {
+            for x in 0..width {
+                let is_light = rows[(y + margin) / 2][x + margin][(y + margin) % 2];
+                assert_eq!(is_light, modules[y * width + x] == Module::Light, "{x}, {y}");
+            }
+        }
+    }
 }
