@@ -28,9 +28,9 @@ fn main() {
     println!("spots x notes x stays    prepare ms    full update ms    of that the next stay ms");
     for size in SIZES {
         let visit = Visit::new(size);
-        let case = visit.case(Some(600.0));
-        // With no time left there is no next stay to choose: the difference is what the choice costs.
-        let over = visit.case(Some(0.0));
+        let case = visit.case(&visit.walk);
+        // Where no spot may be visited there is no next stay to choose: the difference is what the choice costs.
+        let over = visit.case(&[]);
         let runs = if size.0 > 24 { 3 } else { 9 };
         let prepare = time_ms(runs, || Judge::new(&case));
         let judge = Judge::new(&case);
@@ -103,7 +103,7 @@ impl Visit {
         Self { notes_hz, room, evidence, walk: (0..spots).collect() }
     }
 
-    fn case(&self, seconds_left: Option<f64>) -> Case<'_> {
+    fn case<'a>(&'a self, walk: &'a [usize]) -> Case<'a> {
         Case {
             notes_hz: &self.notes_hz,
             half_width_octaves: 1.0 / 12.0,
@@ -111,10 +111,10 @@ impl Visit {
             seat_weights: &[1.0],
             evidence: &self.evidence,
             pace: Pace { move_s: 15.0, rating_s: 3.5, meter_s: 5.0 },
-            seconds_left,
+            seconds_left: Some(600.0),
             meter: false,
             at_spot: Some(0),
-            walk: &self.walk,
+            walk,
             seed: 3,
         }
     }

@@ -243,8 +243,11 @@ pub struct Rank {
     /// The visit file.
     pub visit: PathBuf,
     /// As JSON.
-    #[arg(long)]
+    #[arg(long, conflicts_with = "ascii")]
     pub json: bool,
+    /// Draw the curves with plain ASCII characters.
+    #[arg(long)]
+    pub ascii: bool,
 }
 
 /// `evenbass report`

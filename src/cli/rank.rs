@@ -4,7 +4,9 @@ use serde::Serialize;
 
 use crate::cli::args::Rank;
 use crate::cli::{Failure, session};
-use crate::judge::{Estimate, Ranking};
+use crate::draw::curves::text_curve;
+use crate::draw::{Curve, Curves, Glyphs, Point};
+use crate::judge::{Advice, Estimate, Ranking};
 use crate::routine::State;
 use crate::visit;
 
@@ -16,6 +18,10 @@ struct Named<'a> {
     notes_hz: &'a [f64],
     ranking: &'a Ranking,
 }
+
+/// Size of a curve, characters.
+const COLUMNS: usize = 76;
+const ROWS: usize = 13;
 
 /// Prints who leads.
 pub fn run(rank: &Rank) -> Result<(), Failure> {
@@ -34,7 +40,8 @@ pub fn run(rank: &Rank) -> Result<(), Failure> {
         };
         println!("{}", serde_json::to_string_pretty(&named)?);
     } else {
-        print!("{}", table(&state, &ranking));
+        let glyphs = if rank.ascii { Glyphs::Ascii } else { Glyphs::Unicode };
+        print!("{}{}{}", table(&state, &ranking), curves(&state, &ranking, glyphs), words(&state, &ranking));
     }
     Ok(())
 }
@@ -58,7 +65,33 @@ fn table(state: &State, ranking: &Ranking) -> String {
             spot.answers
         ));
     }
-    lines.push(String::new());
+    lines.join("\n") + "\n"
+}
+
+/// The first two spots' curves with the bands that hold the truth in eight of ten cases.
+fn curves(state: &State, ranking: &Ranking, glyphs: Glyphs) -> String {
+    let point = |(hertz, estimate): (&f64, &Estimate)| Point {
+        frequency_hz: *hertz,
+        value_db: estimate.value,
+        low_db: estimate.low,
+        high_db: estimate.high,
+    };
+    let mut text = String::new();
+    for spot in ranking.spots.iter().take(2).filter(|spot| spot.answers > 0) {
+        let name = &state.room().spots[spot.spot].name;
+        let points = state.notes_hz().iter().zip(&spot.curve_db).map(point).collect();
+        let curve = Curve { label: name.clone(), points };
+        let drawn = text_curve(&Curves { notes: Vec::new(), curves: vec![curve] }, COLUMNS, ROWS, glyphs);
+        text += &format!(
+            "\n{name}: each note against the mean of all, dB; the upright lines hold the truth 8 times in 10\n{drawn}"
+        );
+    }
+    text
+}
+
+/// What the figures mean.
+fn words(state: &State, ranking: &Ranking) -> String {
+    let mut lines = vec![String::new()];
     lines.push(format!("Choosing the first now costs {:.1} dB of evenness on average.", ranking.expected_regret_db));
     if !ranking.deciding_notes.is_empty() {
         let notes: Vec<String> = ranking
@@ -68,7 +101,15 @@ fn table(state: &State, ranking: &Ranking) -> String {
             .collect();
         lines.push(format!("The first two differ most surely at {}.", notes.join(", ")));
     }
-    lines.push(format!("Five more minutes would gain about {:.2} dB.", ranking.five_minutes_db));
+    lines.push(match &ranking.advice {
+        Advice::Stop { why } => format!("Nothing more to hear: {why}."),
+        Advice::Rate { spot, notes, why } | Advice::Meter { spot, notes, why } => format!(
+            "Five more minutes would lower that by about {:.2} dB; first to hear: {}, {} notes, because {why}.",
+            ranking.five_minutes_db,
+            state.room().spots[*spot].name,
+            notes.len(),
+        ),
+    });
     lines.extend(ranking.listener.advice.iter().cloned());
     lines.extend(ranking.caveats.iter().cloned());
     lines.join("\n") + "\n"

@@ -17,6 +17,7 @@ const ENOUGH_DB: f64 = 0.02;
 const GOOD_ENOUGH_DB: f64 = 0.2;
 /// Sets the stream of random numbers that orders the notes apart from all others.
 const NOTE_ORDER: u64 = 0x6e_6f_74_65 << 32;
+const FIVE_MINUTES_S: f64 = 300.0;
 /// A stay hears at least this many notes, or all that there are.
 const PART_OF_A_STAY: usize = 8;
 /// More spots than this are not worth carrying the meter to.
@@ -60,6 +61,14 @@ pub fn next(case: &Case, belief: &Belief, leader: usize, expected_regret_db: f64
         "it may still be better than the leader".to_owned()
     };
     (Advice::Rate { spot, notes: shuffled(case, notes), why }, gain_per_s)
+}
+
+/// What five more minutes would gain, dB: to first order five minutes of the best stay, which gains so much a second if there is time for it.
+pub fn five_minutes_db(case: &Case, belief: &Belief, gain_per_s: f64) -> f64 {
+    let more = Case { seconds_left: Some(FIVE_MINUTES_S), ..case.clone() };
+    let per_s =
+        if gain_per_s > 0.0 { gain_per_s } else { best_stay(&more, belief).map_or(0.0, |stay| stay.gain_per_s) };
+    FIVE_MINUTES_S * per_s
 }
 
 fn stop_for_time(expected_regret_db: f64) -> String {

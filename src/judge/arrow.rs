@@ -128,3 +128,76 @@ impl Factored {
         gaussian::subtract_plain(normal, &self.pull[block], common);
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::stats::gaussian::NormalDraws;
+
+    /// Three blocks of 3, 4 and 2 numbers, five common ones, and the same written out in full.
+    fn case() -> (Arrow, DMatrix<f64>) {
+        let sizes = [3, 4, 2];
+        let mut source = NormalDraws::new(9);
+        let root = source.matrix(14, 20);
+        let mut full = &root * root.transpose();
+        let starts = [0, 3, 7];
+        for a in 0..3 {
+            for b in (0..3).filter(|b| *b != a) {
+                full.view_mut((starts[a], starts[b]), (sizes[a], sizes[b])).fill(0.0);
+            }
+        }
+        for k in 0..14 {
+            full[(k, k)] += 30.0;
+        }
+        let part = |a: usize| full.view((starts[a], starts[a]), (sizes[a], sizes[a])).into_owned();
+        let tie = |a: usize| full.view((starts[a], 9), (sizes[a], 5)).into_owned();
+        let arrow = Arrow {
+            own: (0..3).map(part).collect(),
+            tie: (0..3).map(tie).collect(),
+            common: full.view((9, 9), (5, 5)).into_owned(),
+        };
+        (arrow, full)
+    }
+
+    #[test]
+    fn an_arrow_is_solved_as_if_it_were_written_out() {
+        let (arrow, full) = case();
+        let inverse = full.clone().try_inverse().unwrap();
+        let factored = arrow.factor();
+        assert!((factored.log_determinant() - full.determinant().ln()).abs() < 1e-9);
+        let right = DVector::from_fn(14, |k, _| k as f64 - 4.0);
+        let parts = Parts {
+            own: vec![right.rows(0, 3).into_owned(), right.rows(3, 4).into_owned(), right.rows(7, 2).into_owned()],
+            common: right.rows(9, 5).into_owned(),
+        };
+        let (found, expected) = (factored.solve(&parts), &inverse * &right);
+        assert!((&found.common - expected.rows(9, 5)).amax() < 1e-10);
+        assert!((&found.own[1] - expected.rows(3, 4)).amax() < 1e-10);
+        let back = arrow.times(&found);
+        assert!(
+            (back.own[2].clone() - right.rows(7, 2)).amax() < 1e-10 && (back.common - right.rows(9, 5)).amax() < 1e-10
+        );
+        let marginals = factored.marginals();
+        assert!((&marginals.own[0] - inverse.view((0, 0), (3, 3))).amax() < 1e-12);
+        assert!((&marginals.tie[1] - inverse.view((3, 9), (4, 5))).amax() < 1e-12);
+        assert!((&marginals.common - inverse.view((9, 9), (5, 5))).amax() < 1e-12);
+    }
+
+    #[test]
+    fn draws_have_the_arrows_covariance() {
+        let (arrow, full) = case();
+        let inverse = full.try_inverse().unwrap();
+        let factored = arrow.factor();
+        let mut source = NormalDraws::new(4);
+        let count = 40_000;
+        let mut common = source.matrix(5, count);
+        factored.spread_common(&mut common);
+        let mut own = source.matrix(4, count);
+        factored.spread_own(1, &mut own, &common);
+        let scale = inverse.amax();
+        // Five standard errors of a covariance.
+        let allowed = 5.0 * scale * (2.0 / count as f64).sqrt();
+        assert!((&own * own.transpose() / count as f64 - inverse.view((3, 3), (4, 4))).amax() < allowed);
+        assert!((&own * common.transpose() / count as f64 - inverse.view((3, 9), (4, 5))).amax() < allowed);
+    }
+}

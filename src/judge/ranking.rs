@@ -134,7 +134,7 @@ impl Judge {
         Ranking {
             spots,
             expected_regret_db,
-            five_minutes_db: (300.0 * gain_per_s).min(expected_regret_db),
+            five_minutes_db: advice::five_minutes_db(case, belief, gain_per_s).min(expected_regret_db),
             deciding_notes: deciding(belief, &order, main_seat(case, belief)),
             listener: listener::report(case.evidence, &belief.fits),
             caveats: self.caveats(case, belief),

@@ -115,6 +115,50 @@ fn strange_cases_get_a_sound_answer() {
 }
 
 #[test]
+fn a_room_file_that_does_not_fit_is_noticed_and_hardly_counted() {
+    let text = "size_m = [5.1, 3.9]\nheight_m = 2.5\n[[seat]]\nname = \"sofa\"\nat_m = [3.4, 1.9]\n\
+        [[spot]]\nname = \"a\"\nat_m = [0.35, 0.35]\n[[spot]]\nname = \"b\"\nat_m = [0.35, 1.95]\n\
+        [[spot]]\nname = \"c\"\nat_m = [4.7, 0.4]\n";
+    let measured = Room::from_toml("r", text).unwrap();
+    let notes = notes(16);
+    let predicted = crate::room::ensemble::predicted_levels(&measured, 0, &notes, 1.0 / 12.0, 200, 1).unwrap();
+    // What somebody would say whose room does the opposite, or the same, of what the file says.
+    let answers = |sign: f64| -> Vec<Evidence> {
+        let of_spot = |spot: usize| {
+            let mean = |n: usize| (0..200).map(|k| predicted.curve_db(k, spot).unwrap()[n]).sum::<f64>() / 200.0;
+            let level = (0..16).map(mean).sum::<f64>() / 16.0;
+            let steps: Vec<i8> = (0..16)
+                .map(|n| {
+                    let heard = sign * (mean(n) - level);
+                    BORDERS_DB.iter().filter(|border| heard > **border).count() as i8 - 3
+                })
+                .collect();
+            [rated(spot, 2 * spot, &steps), rated(spot, 2 * spot + 1, &steps)].concat()
+        };
+        (0..3).flat_map(of_spot).collect()
+    };
+    let (other, same) = (answers(-1.0), answers(1.0));
+    let said = |evidence: &[Evidence]| {
+        let ranking = judge(&case(&notes, &measured, evidence));
+        sound(&ranking, 3);
+        ranking.caveats.iter().any(|c| c.contains("do not agree with the room"))
+    };
+    assert!(said(&other));
+    assert!(!said(&same));
+}
+
+#[test]
+fn what_five_more_minutes_would_gain_is_said_when_the_time_is_up() {
+    let (notes, room) = (notes(16), room(4));
+    let evidence = [rated(0, 0, &EVEN), rated(1, 1, &EVEN)].concat();
+    let mut over = case(&notes, &room, &evidence);
+    over.seconds_left = Some(0.0);
+    let ranking = judge(&over);
+    assert!(matches!(&ranking.advice, Advice::Stop { why } if why.contains("time is up")));
+    assert!(ranking.five_minutes_db > 0.01 && ranking.five_minutes_db <= ranking.expected_regret_db);
+}
+
+#[test]
 fn answers_that_fit_nothing_are_left_out_and_said() {
     let (notes, room) = (notes(16), room(2));
     let mut evidence = rated(0, 0, &EVEN);

@@ -126,3 +126,56 @@ pub fn lesson(
     }
     Lesson { notes: chosen, share }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::judge::posterior::{Listener, Offset};
+    use crate::stats::gaussian::{self, NormalDraws};
+
+    #[test]
+    fn the_doubt_that_readings_leave_is_what_many_imagined_readings_leave() {
+        let notes_hz: Vec<f64> = (0..8).map(|n| 40.0 * 2.0_f64.powf(n as f64 / 6.0)).collect();
+        let octave: Vec<f64> = notes_hz.iter().map(|f| f.log2()).collect();
+        let prior = FieldPrior::unknown_room(&notes_hz, 1, 1);
+        let offsets = [Vec::<Offset>::new()];
+        let problem = Problem { growth: &[1.0; 8], octave: &octave, answers: &[], offsets: &offsets };
+        let listener = Listener { noise_db: 1.5, drift_db: 1.0, contour_db: 1.5 };
+        let fit = problem.fit(&prior, listener, None, false);
+        let marginals = fit.factored.marginals();
+        let lesson = lesson(&problem, &prior, &fit, &marginals, 0, Means::Meter, &[4]);
+        assert_eq!(lesson.notes.len(), 8);
+        // Imagine curves, read the same four notes of each, and see how far the squared spread is still open.
+        let (map, covariance) = (&prior.grids[0], marginals.own[0].view((0, 0), (8, 8)).into_owned());
+        let mut source = NormalDraws::new(2);
+        let root = gaussian::factor(&covariance).lower().clone();
+        let read = DMatrix::from_fn(4, 8, |k, n| f64::from(u8::from(lesson.notes[k] == n)));
+        let of_reading =
+            &read * &covariance * read.transpose() + DMatrix::identity(4, 4) * METER_NOISE_DB * METER_NOISE_DB;
+        let pull = &covariance * read.transpose() * of_reading.try_inverse().unwrap();
+        let rest = gaussian::factor(&(&covariance - &pull * &read * &covariance)).lower().clone();
+        let square = |x: &DVector<f64>, source: &mut NormalDraws| {
+            let open = &map.open * source.matrix(map.open.ncols(), 1);
+            (&map.weights * x + &map.known + open).column(0).variance()
+        };
+        let variance = |values: &[f64]| {
+            let mean = values.iter().sum::<f64>() / values.len() as f64;
+            values.iter().map(|v| (v - mean) * (v - mean)).sum::<f64>() / values.len() as f64
+        };
+        let expected = fit.mean.own[0].clone();
+        let (mut all, mut left) = (Vec::new(), 0.0);
+        let visits = 600;
+        for _ in 0..visits {
+            let apart = &root * source.matrix(8, 1).column(0);
+            all.push(square(&(&expected + &apart), &mut source));
+            let reading = &read * &apart + source.matrix(4, 1).column(0) * METER_NOISE_DB;
+            let believed = &expected + &pull * reading;
+            let after: Vec<f64> =
+                (0..150).map(|_| square(&(&believed + &rest * source.matrix(8, 1).column(0)), &mut source)).collect();
+            left += variance(&after) / visits as f64;
+        }
+        let share = 1.0 - left / variance(&all);
+        assert!((share - lesson.share[4]).abs() < 0.08, "{share} by imagination, {} by formula", lesson.share[4]);
+        assert!(share > 0.2);
+    }
+}

@@ -222,6 +222,24 @@ mod tests {
     }
 
     #[test]
+    fn a_few_columns_stand_for_a_smooth_covariance() {
+        let a = DMatrix::from_fn(60, 60, |i, j| {
+            let d = (i as f64 - j as f64) / 12.0;
+            libm::exp(-0.5 * d * d)
+        });
+        let mut rest = a.clone();
+        let columns = few_columns(&mut rest, 0.01, 60);
+        assert!(columns.ncols() < 20, "{}", columns.ncols());
+        assert!(rest.trace() <= 0.6);
+        assert!(
+            (&columns * columns.transpose() + &rest - &a).amax() < 1e-12,
+            "nothing is lost between columns and rest"
+        );
+        assert!(rest.symmetric_eigenvalues().min() > -1e-9);
+        assert_eq!(few_columns(&mut DMatrix::zeros(3, 3), 0.1, 3).ncols(), 0);
+    }
+
+    #[test]
     fn draws_are_normal_and_repeatable() {
         let mut source = NormalDraws::new(7);
         let x = source.matrix(1, 40_000);
