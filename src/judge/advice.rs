@@ -25,8 +25,8 @@ const MOST_METERED: usize = 3;
 /// The meter comes out when the best few hold this probability.
 const METER_WHEN: f64 = 0.85;
 
-/// The next step, and what it gains a second (dB).
-pub fn next(case: &Case, belief: &Belief, leader: usize, expected_regret_db: f64) -> (Advice, f64) {
+/// The next step for somebody who hears for a seat, and what it gains a second (dB).
+pub fn next(case: &Case, belief: &Belief, seat: usize, leader: usize, expected_regret_db: f64) -> (Advice, f64) {
     let prior = belief.prior;
     if case.room.spots.is_empty() || case.notes_hz.len() != prior.notes {
         return (Advice::Stop { why: "there is nothing to choose from".to_owned() }, 0.0);
@@ -44,7 +44,7 @@ pub fn next(case: &Case, belief: &Belief, leader: usize, expected_regret_db: f64
             0.0,
         );
     }
-    let Some(Stay { spot, notes, metered, gain_per_s }) = best_stay(case, belief) else {
+    let Some(Stay { spot, notes, metered, gain_per_s }) = best_stay(case, belief, seat) else {
         return (Advice::Stop { why: stop_for_time(expected_regret_db) }, 0.0);
     };
     if metered {
@@ -64,10 +64,10 @@ pub fn next(case: &Case, belief: &Belief, leader: usize, expected_regret_db: f64
 }
 
 /// What five more minutes would gain, dB: to first order five minutes of the best stay, which gains so much a second if there is time for it.
-pub fn five_minutes_db(case: &Case, belief: &Belief, gain_per_s: f64) -> f64 {
+pub fn five_minutes_db(case: &Case, belief: &Belief, seat: usize, gain_per_s: f64) -> f64 {
     let more = Case { seconds_left: Some(FIVE_MINUTES_S), ..case.clone() };
     let per_s =
-        if gain_per_s > 0.0 { gain_per_s } else { best_stay(&more, belief).map_or(0.0, |stay| stay.gain_per_s) };
+        if gain_per_s > 0.0 { gain_per_s } else { best_stay(&more, belief, seat).map_or(0.0, |stay| stay.gain_per_s) };
     FIVE_MINUTES_S * per_s
 }
 
@@ -100,14 +100,13 @@ struct Scales<'a> {
     marginals: Marginals,
     means: Vec<f64>,
     covariance: DMatrix<f64>,
-    /// The seat that counts most; there the answers are given.
+    /// The seat for which the answers are given.
     seat: usize,
 }
 
 impl<'a> Scales<'a> {
-    fn new(case: &'a Case, belief: &'a Belief) -> Option<Self> {
+    fn new(case: &'a Case, belief: &'a Belief, seat: usize) -> Option<Self> {
         let Weighed { prior, fit, .. } = belief.fits.iter().max_by(|a, b| a.weight.total_cmp(&b.weight))?;
-        let weight = |seat: &usize| case.seat_weights.get(*seat).copied().unwrap_or(0.0);
         Some(Self {
             case,
             belief,
@@ -116,7 +115,7 @@ impl<'a> Scales<'a> {
             marginals: fit.factored.marginals(),
             means: decision::means(&belief.draws.spread_db),
             covariance: decision::covariance(&belief.draws.spread_db),
-            seat: (0..prior.seats).max_by(|a, b| weight(a).total_cmp(&weight(b)).then(b.cmp(a))).unwrap_or(0),
+            seat,
         })
     }
 
@@ -162,8 +161,8 @@ impl<'a> Scales<'a> {
 }
 
 /// The stay with the largest gain per second that fits into the time left.
-fn best_stay(case: &Case, belief: &Belief) -> Option<Stay> {
-    let scales = Scales::new(case, belief)?;
+fn best_stay(case: &Case, belief: &Belief, seat: usize) -> Option<Stay> {
+    let scales = Scales::new(case, belief, seat)?;
     let meter = MeterPlan::of(case, belief);
     let left_s = case.seconds_left.map_or(f64::INFINITY, |s| if s.is_nan() { 0.0 } else { s });
     // A spot that is not on the walk cannot be visited.

@@ -128,13 +128,15 @@ impl Judge {
         let leader = order[0];
         let expected_regret_db = decision::regret(spread, leader);
         let spots = order.iter().map(|&spot| self.spot_belief(case, belief, spot, best[spot])).collect();
-        let here = case.evidence.iter().filter(|e| seat.is_none_or(|seat| e.seat == seat)).copied().collect::<Vec<_>>();
-        let heard_here = Case { evidence: &here, ..case.clone() };
-        let (advice, gain_per_s) = advice::next(&heard_here, belief, leader, expected_regret_db);
+        let for_seat =
+            case.evidence.iter().filter(|e| seat.is_none_or(|seat| e.seat == seat)).copied().collect::<Vec<_>>();
+        let heard_here = Case { evidence: &for_seat, ..case.clone() };
+        let here = seat.unwrap_or_else(|| main_seat(case, belief)).min(belief.prior.seats - 1);
+        let (advice, gain_per_s) = advice::next(&heard_here, belief, here, leader, expected_regret_db);
         Ranking {
             spots,
             expected_regret_db,
-            five_minutes_db: advice::five_minutes_db(case, belief, gain_per_s).min(expected_regret_db),
+            five_minutes_db: advice::five_minutes_db(&heard_here, belief, here, gain_per_s).min(expected_regret_db),
             deciding_notes: deciding(belief, &order, main_seat(case, belief)),
             listener: listener::report(case.evidence, &belief.fits),
             caveats: self.caveats(case, belief),
