@@ -1,19 +1,27 @@
 //! `evenbass room`: what a plan tells before the first note.
 
 use std::fmt::Write as _;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use anyhow::Context as _;
 
+use crate::cli::{room_pictures, session};
+use crate::draw::Glyphs;
+use crate::draw::floor_map::text_map;
+use crate::evidence::Evidence;
+use crate::report::{agreement, agreement_words};
 use crate::room::field::RoomField;
-use crate::room::map;
+use crate::room::plan::wall_letter;
 use crate::room::study::{MODES_UP_TO_HZ, Study, StudySpot};
-use crate::room::{self, CONE_HEIGHT_M, Room};
+use crate::room::{self, Place, Room};
+use crate::visit;
 
 /// Standing waves, suggested spots and how even each is expected to be, from a room's plan.
 #[derive(Debug, clap::Args)]
 #[command(
-    after_help = "Examples:\n  evenbass room living-room.toml\n  evenbass room living-room.toml --json > study.json"
+    after_help = "Examples:\n  evenbass room living-room.toml\n  evenbass room living-room.toml --json > study.json\n  \
+                  evenbass room living-room.toml --pictures living-room\n  \
+                  evenbass room living-room.toml --heard 'Birch Lane.visit.jsonl'"
 )]
 pub struct RoomArgs {
     /// The room: a TOML file with sizes in metres
@@ -24,6 +32,18 @@ pub struct RoomArgs {
     /// List standing waves up to this frequency
     #[arg(long, value_name = "HZ", default_value_t = 120.0)]
     pub up_to: f64,
+    /// Write plan, maps, curves, a page with all of them (room.html) and responses.csv into this folder
+    #[arg(long, value_name = "FOLDER")]
+    pub pictures: Option<PathBuf>,
+    /// Replace pictures that are there
+    #[arg(long, requires = "pictures")]
+    pub force: bool,
+    /// Say how far what was heard in a visit is what this room lets expect; spots and seats go by their names
+    #[arg(long, value_name = "VISIT", conflicts_with = "json")]
+    pub heard: Option<PathBuf>,
+    /// Draw the map with ASCII characters only
+    #[arg(long)]
+    pub ascii: bool,
 }
 
 /// Reads the room, studies it and prints.
@@ -35,13 +55,60 @@ pub fn run(args: &RoomArgs) -> anyhow::Result<()> {
     if args.json {
         println!("{}", serde_json::to_string_pretty(&study)?);
     } else {
-        print!("{}", in_words(&room, &study, args.up_to)?);
+        let glyphs = if args.ascii { Glyphs::Ascii } else { Glyphs::Unicode };
+        print!("{}", in_words(&room, &study, args.up_to, glyphs)?);
+    }
+    if let Some(visit) = &args.heard {
+        println!("\nWhat was heard\n{}", heard(&room, visit)?);
+    }
+    if let Some(folder) = &args.pictures {
+        for path in room_pictures::write(&room, &study, args.up_to, folder, args.force)? {
+            eprintln!("{}", path.display());
+        }
     }
     Ok(())
 }
 
+/// How far a visit's answers are what the room lets expect, spot by spot and in a sentence.
+fn heard(room: &Room, file: &Path) -> anyhow::Result<String> {
+    let opened = visit::read(file)?;
+    let state = session::replay(file, &opened).map_err(|failure| anyhow::anyhow!("{failure}"))?;
+    let of_name = |places: &[Place], name: &str| places.iter().position(|place| place.name == name);
+    let here = |one: &Evidence| {
+        let spot = of_name(&room.spots, &state.room().spots.get(one.spot)?.name)?;
+        let seat = of_name(&room.seats, &state.room().seats.get(one.seat)?.name)?;
+        Some(Evidence { spot, seat, ..*one })
+    };
+    let evidence: Vec<Evidence> = state.evidence().iter().filter_map(here).collect();
+    let half_width = state.note_set().half_width_octaves();
+    let mut text = String::new();
+    for seat in 0..room.seats.len() {
+        let found = agreement(room, seat, state.notes_hz(), half_width, &evidence);
+        for one in &found {
+            let (spot, seat) = (&room.spots[one.spot].name, &room.seats[seat].name);
+            let apart_db = one.median_difference_db;
+            writeln!(
+                text,
+                "  {spot:<24} from {seat}: correlation {:.2} over {} notes, half of them within {apart_db:.1} dB",
+                one.correlation, one.notes
+            )?;
+        }
+        if let Some(words) = agreement_words(&found, |spot| room.spots[spot].name.clone()) {
+            writeln!(text, "  {words}")?;
+        }
+    }
+    if text.is_empty() {
+        anyhow::bail!(
+            "nothing in {} can be compared with this room: no spot that has five or more answers has the same name and a position \
+             (at_m) in the room file, with a seat that has both as well",
+            file.display()
+        );
+    }
+    Ok(text.trim_end().to_owned())
+}
+
 /// The whole study as text that fits 80 columns where names allow.
-fn in_words(room: &Room, study: &Study, up_to_hz: f64) -> Result<String, std::fmt::Error> {
+fn in_words(room: &Room, study: &Study, up_to_hz: f64, glyphs: Glyphs) -> Result<String, std::fmt::Error> {
     let mut text = String::new();
     writeln!(text, "{}: {:.1} m², {:.0} m³", study.name, study.floor_m2, study.volume_m3)?;
     writeln!(text, "Single notes can be explained up to about {:.0} Hz (Schroeder frequency,", study.schroeder_hz)?;
@@ -51,8 +118,8 @@ fn in_words(room: &Room, study: &Study, up_to_hz: f64) -> Result<String, std::fm
         writeln!(text, "  {:6.1} Hz  ±{:.1}  {}", mode.frequency_hz, 0.5 * mode.width_hz, mode.words)?;
     }
     spots(&mut text, study)?;
-    if let Some(map) = floor_map(room) {
-        writeln!(text, "\nFloor map for the main seat: dB above the most even place, 9 for 9 and more")?;
+    if let Some(map) = floor_map(room, glyphs) {
+        writeln!(text, "\nFloor map for the main seat S: dB above the most even place *, 9 for 9 and more")?;
         text += &map;
     }
     if !study.causes.is_empty() {
@@ -81,13 +148,13 @@ fn in_words(room: &Room, study: &Study, up_to_hz: f64) -> Result<String, std::fm
 
 fn spots(text: &mut String, study: &Study) -> std::fmt::Result {
     writeln!(text, "\nSpots, most even first (spread over the notes, dB, and where 8 in 10 lie)")?;
-    let mut order: Vec<&StudySpot> = study.spots.iter().collect();
-    let spread = |spot: &StudySpot| spot.predicted_spread_db.unwrap_or(f64::INFINITY);
-    order.sort_by(|a, b| spread(a).total_cmp(&spread(b)));
-    for spot in order {
+    let placed = study.most_even_first();
+    let unplaced = (0..study.spots.len()).filter(|spot| study.spots[*spot].at_m.is_none());
+    for (rank, spot) in placed.iter().copied().chain(unplaced).enumerate() {
+        let spot: &StudySpot = &study.spots[spot];
         let place = match spot.tape_m {
             Some([(one, one_m), (other, other_m)]) => {
-                format!("{one_m:.2} m off wall {}, {other_m:.2} m off wall {}", one + 1, other + 1)
+                format!("{one_m:.2} m off wall {}, {other_m:.2} m off wall {}", wall_letter(one), wall_letter(other))
             }
             None => "nobody measured where".to_owned(),
         };
@@ -99,34 +166,20 @@ fn spots(text: &mut String, study: &Study) -> std::fmt::Result {
                 format!("{:.1} ({low:.1} to {high:.1})", seat.predicted_spread_db)
             })
             .collect();
-        writeln!(text, "  {:<24} {}\n      {place}", spot.name, seats.join("   "))?;
+        writeln!(text, "{:>4}  {:<24} {}\n        {place}", rank + 1, spot.name, seats.join("   "))?;
     }
     let walk: Vec<&str> = study.walk.iter().filter_map(|spot| Some(study.spots.get(*spot)?.name.as_str())).collect();
     writeln!(text, "\nA short walk past all of them\n  {}", walk.join(" > "))
 }
 
-/// Evenness over the floor as digits, y upwards.
-fn floor_map(room: &Room) -> Option<String> {
-    const WIDEST: f64 = 72.0;
+/// Evenness over the floor for the main seat.
+fn floor_map(room: &Room, glyphs: Glyphs) -> Option<String> {
+    const COLUMNS: usize = 76;
+    room.seats.first()?.at_m?;
     let field = RoomField::new(room, MODES_UP_TO_HZ)?;
-    let frequencies_hz: Vec<f64> = (0..56).map(|n| 25.0 * (f64::from(n) / 24.0).exp2()).collect();
     let widest_m = room.corners_m().iter().map(|corner| corner[0]).fold(0.0, f64::max);
-    let map = map::spread_maps(room, &field, &frequencies_hz, CONE_HEIGHT_M, (widest_m / WIDEST).max(0.1))?;
-    let map = map.into_iter().next()?;
-    let (_, lowest) = map.lowest()?;
-    let mut text = String::new();
-    // A character is about twice as high as wide, so every second row is left out.
-    for row in map.values.chunks(map.columns).step_by(2).collect::<Vec<_>>().into_iter().rev() {
-        text += "  ";
-        text.extend(row.iter().map(|spread| match spread {
-            spread if spread.is_finite() => {
-                char::from_digit((spread - lowest).round().clamp(0.0, 9.0) as u32, 10).unwrap_or('9')
-            }
-            _ => ' ',
-        }));
-        text.push('\n');
-    }
-    Some(text)
+    let maps = room_pictures::evenness_maps(room, &field, &[], (widest_m / COLUMNS as f64).max(0.05));
+    maps.first().map(|(_, map)| text_map(map, COLUMNS, glyphs))
 }
 
 #[cfg(test)]
@@ -137,7 +190,7 @@ mod tests {
     fn the_text_has_waves_spots_map_and_assumptions() {
         let room = Room::from_toml("r", "size_m = [5, 4]\n[[seat]]\nname = \"s\"\nat_m = [3, 2]\n").unwrap();
         let study = room::study(&room).unwrap();
-        let text = in_words(&room, &study, 120.0).unwrap();
+        let text = in_words(&room, &study, 120.0, Glyphs::Unicode).unwrap();
         assert!(text.contains("first standing wave along the 5.0 m length (34 Hz)"), "{text}");
         for heading in ["Spots, most even first", "Floor map", "Two subwoofers", "Assumed"] {
             assert!(text.contains(heading), "{heading} is missing in:\n{text}");

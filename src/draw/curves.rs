@@ -5,7 +5,7 @@ use std::fmt::Write as _;
 
 use maud::{Markup, html};
 
-use crate::draw::svg::{Anchor, LABEL, SMALL, line, path, picture, round, text, text_over, text_width};
+use crate::draw::svg::{Anchor, LABEL, SMALL, line, path, picture, round, text, text_over, text_width, wrap};
 use crate::draw::text::{Canvas, Glyphs};
 use crate::draw::theme::Theme;
 
@@ -96,6 +96,13 @@ fn reach_db(curves: &Curves) -> f64 {
 
 /// The picture as SVG; `None` if there is no point to draw.
 pub fn svg(curves: &Curves, width: f64, height: f64, theme: &Theme) -> Option<String> {
+    titled_svg(curves, "", width, height, theme)
+}
+
+/// The same with words above it, for a picture that stands alone.
+pub fn titled_svg(curves: &Curves, title: &str, width: f64, height: f64, theme: &Theme) -> Option<String> {
+    let words = wrap(title, width - 16.0, LABEL);
+    let above = 15.0 * words.len() as f64;
     let hertz = hertz_range(curves)?;
     // A narrow picture is one for a phone, and is not made smaller there.
     let small = if width < 420.0 { LABEL } else { SMALL };
@@ -103,13 +110,16 @@ pub fn svg(curves: &Curves, width: f64, height: f64, theme: &Theme) -> Option<St
     let frame = Frame {
         left: 46.0 * small / SMALL,
         right: width - label - 14.0,
-        top: 24.0,
+        top: 24.0 + above,
         bottom: height - 22.0,
         hertz,
         reach_db: reach_db(curves),
         small,
     };
     let content = html! {
+        @for (index, line) in words.iter().enumerate() {
+            (text([8.0, 13.0 + 15.0 * index as f64], Anchor::Start, LABEL, theme.ink, words.len() == 1, line))
+        }
         (decibels(&frame, theme))
         (names(curves, &frame, theme))
         (hertz_axis(&frame, theme))
@@ -118,7 +128,8 @@ pub fn svg(curves: &Curves, width: f64, height: f64, theme: &Theme) -> Option<St
         @for (index, curve) in curves.curves.iter().enumerate().rev() { (stroke(curve, index, &frame, theme)) }
         (end_labels(curves, &frame, theme))
     };
-    Some(picture(width, height, "Deviation from even over frequency, in decibels", theme, &content))
+    let said = if title.is_empty() { "Deviation from even over frequency, in decibels" } else { title };
+    Some(picture(width, height, said, theme, &content))
 }
 
 fn decibels(frame: &Frame, theme: &Theme) -> Markup {

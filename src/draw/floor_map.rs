@@ -7,7 +7,7 @@ use std::fmt::Write as _;
 use maud::{Markup, html};
 
 use crate::draw::contours::{Field, contours};
-use crate::draw::plan::{Labels, Plan, Scale, marks, outline};
+use crate::draw::plan::{Key, Labels, Plan, Scale, marks, outline};
 use crate::draw::svg::{Anchor, LABEL, SMALL, path, picture, round, text, text_over, text_width, wrap};
 use crate::draw::text::Glyphs;
 use crate::draw::theme::{Theme, mix};
@@ -52,6 +52,12 @@ pub struct Step {
 const DARKEST: f64 = 0.5;
 /// Room for the title and the key, beside the plan's own.
 const LINE: f64 = 15.0;
+/// Room beside the walls; nothing stands there but the walls themselves.
+const MARGINS: [f64; 2] = [8.0, 10.0];
+/// Shorter lines than this are left out: what they surround is smaller than the model knows.
+const TINY: f64 = 24.0;
+/// A line gets no more labels than this with the same words.
+const MOST_LABELS: usize = 2;
 /// Shorter lines than this get no label, user units.
 const SHORT: f64 = 70.0;
 
@@ -69,16 +75,17 @@ impl FloorMap {
 /// The map as SVG, `width` wide and at most about `height` high; `None` if the outline is not known.
 pub fn svg(map: &FloorMap, width: f64, height: f64, theme: &Theme) -> Option<String> {
     let title = wrap(&map.title, width - 16.0, LABEL);
-    let key = key(map, width);
-    let (above, below) =
-        (8.0 + LINE * title.len() as f64, 6.0 + LINE * key.last().map_or(0.0, |entry| entry.line + 1.0));
-    let scale = Scale::fitting(&map.plan, width, height - above - below)?;
+    let (key, names) = (key(map, width), Key::of(&map.plan, width - 8.0));
+    let above = 8.0 + LINE * title.len() as f64;
+    let of_shades = 6.0 + LINE * key.last().map_or(0.0, |entry| entry.line + 1.0);
+    let below = of_shades + names.height();
+    let scale = Scale::fitting(&map.plan, width, height - above - below, MARGINS)?;
     let mut labels = Labels::new(&map.plan, &scale, width);
     let shades = 1..=map.steps.len();
     let plan_height = scale.height();
     let content = html! {
         @for (index, words) in title.iter().enumerate() {
-            (text([8.0, 18.0 + LINE * index as f64], Anchor::Start, LABEL, theme.ink, index == 0 && title.len() == 1, words))
+            (text([8.0, 18.0 + LINE * index as f64], Anchor::Start, LABEL, theme.ink, false, words))
         }
         g transform=(format!("translate(0 {})", round(above))) {
             @for shade in shades { (runs(map, shade, &scale, theme)) }
@@ -89,6 +96,7 @@ pub fn svg(map: &FloorMap, width: f64, height: f64, theme: &Theme) -> Option<Str
             @for (at_m, words) in &map.words { (word(scale.at(*at_m), words, theme, &mut labels)) }
         }
         @for entry in &key { (sample(map, entry, above + plan_height, theme)) }
+        (names.draw(above + plan_height + of_shades, theme))
     };
     Some(picture(width, above + plan_height + below, &map.title, theme, &content))
 }
@@ -142,7 +150,15 @@ fn lines(map: &FloorMap, scale: &Scale, theme: &Theme, labels: &mut Labels) -> M
     if map.signed {
         drawn.extend(on_page(0.0).into_iter().map(|line| (line, "silent", true)));
     }
-    let placed: Vec<Option<[f64; 2]>> = drawn.iter().map(|(line, label, _)| label_place(line, label, labels)).collect();
+    drawn.retain(|(line, ..)| long(line) > TINY);
+    let mut said: Vec<&str> = Vec::new();
+    let mut placed: Vec<Option<[f64; 2]>> = Vec::new();
+    for (line, label, _) in &drawn {
+        let often = said.iter().filter(|other| *other == label).count() >= MOST_LABELS;
+        let at = if often { None } else { label_place(line, label, labels) };
+        said.extend(at.map(|_| *label));
+        placed.push(at);
+    }
     html! {
         @for (line, _, dashed) in &drawn {
             path d=(path(line, false)) fill="none" stroke=(theme.ink) stroke-width=(if *dashed { "1.8" } else { "0.8" })
@@ -156,8 +172,7 @@ fn lines(map: &FloorMap, scale: &Scale, theme: &Theme, labels: &mut Labels) -> M
 
 /// Where a line's label is in nobody's way, as near to its middle as can be; none for short or crowded lines.
 fn label_place(line: &[[f64; 2]], label: &str, labels: &mut Labels) -> Option<[f64; 2]> {
-    let long: f64 = line.windows(2).map(|two| (two[1][0] - two[0][0]).hypot(two[1][1] - two[0][1])).sum();
-    if label.is_empty() || long < SHORT {
+    if label.is_empty() || long(line) < SHORT {
         return None;
     }
     let places = [0.5, 0.4, 0.6, 0.3, 0.7, 0.2, 0.8];
@@ -168,23 +183,16 @@ fn label_place(line: &[[f64; 2]], label: &str, labels: &mut Labels) -> Option<[f
     Some(base)
 }
 
+fn long(line: &[[f64; 2]]) -> f64 {
+    line.windows(2).map(|two| (two[1][0] - two[0][0]).hypot(two[1][1] - two[0][1])).sum()
+}
+
 /// A plus and a minus where a signed map is largest: the two move against each other.
 fn signs(map: &FloorMap, scale: &Scale, theme: &Theme, labels: &mut Labels) -> Markup {
     if !map.signed {
         return html! {};
     }
-    let largest =
-        map.values.iter().filter(|value| value.is_finite()).fold(0.0_f64, |most, value| most.max(value.abs()));
-    let mut found: Vec<([f64; 2], &str)> = Vec::new();
-    let apart = 1.0 / map.step_m.max(1e-3);
-    let mut order: Vec<usize> = (0..map.values.len()).filter(|cell| map.values[*cell].abs() > 0.8 * largest).collect();
-    order.sort_by(|a, b| map.values[*b].abs().total_cmp(&map.values[*a].abs()));
-    for cell in order {
-        let at = [(cell % map.columns) as f64, (cell / map.columns) as f64];
-        if found.iter().all(|(other, _)| (other[0] - at[0]).hypot(other[1] - at[1]) > apart) {
-            found.push((at, if map.values[cell] > 0.0 { "+" } else { "\u{2212}" }));
-        }
-    }
+    let found = lobes(map);
     html! {
         @for ([column, row], sign) in found {
             @let [x, y] = scale.at([map.first_m[0] + column * map.step_m, map.first_m[1] + row * map.step_m]);
@@ -194,6 +202,45 @@ fn signs(map: &FloorMap, scale: &Scale, theme: &Theme, labels: &mut Labels) -> M
             (text_over([x, y + 5.0], Anchor::Middle, 15.0, (theme.ink, theme.paper), true, sign))
         }
     }
+}
+
+/// The middle of each part of the floor where a signed map is large and of one sign, as column and row, with the sign.
+fn lobes(map: &FloorMap) -> Vec<([f64; 2], &'static str)> {
+    const LARGE: f64 = 0.6;
+    let (columns, count) = (map.columns.max(1), map.values.len());
+    let largest =
+        map.values.iter().filter(|value| value.is_finite()).fold(0.0_f64, |most, value| most.max(value.abs()));
+    let large = |cell: usize| map.values[cell].abs() > LARGE * largest;
+    let mut seen = vec![false; count];
+    let mut found = Vec::new();
+    for start in 0..count {
+        if seen[start] || !large(start) {
+            continue;
+        }
+        seen[start] = true;
+        let (mut part, mut next) = (vec![start], 0);
+        while let Some(cell) = part.get(next).copied() {
+            next += 1;
+            let column = cell % columns;
+            let beside = [
+                (column > 0).then(|| cell - 1),
+                (column + 1 < columns).then_some(cell + 1),
+                cell.checked_sub(columns),
+                Some(cell + columns).filter(|up| *up < count),
+            ];
+            for other in beside.into_iter().flatten() {
+                if !seen[other] && large(other) && map.values[other].signum() == map.values[start].signum() {
+                    seen[other] = true;
+                    part.push(other);
+                }
+            }
+        }
+        let mean =
+            |of: &dyn Fn(usize) -> usize| part.iter().map(|cell| of(*cell) as f64).sum::<f64>() / part.len() as f64;
+        let sign = if map.values[start] > 0.0 { "+" } else { "\u{2212}" };
+        found.push(([mean(&|cell| cell % columns), mean(&|cell| cell / columns)], sign));
+    }
+    found
 }
 
 fn word([x, y]: [f64; 2], words: &str, theme: &Theme, labels: &mut Labels) -> Markup {

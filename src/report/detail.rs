@@ -8,6 +8,7 @@ use crate::judge::SpotBelief;
 use crate::report::facts::Facts;
 use crate::report::pictures;
 use crate::report::sheet::{NOTABLE_SHORTFALL_DB, PAGE, db};
+use crate::report::why;
 use crate::report::words::{count, decimal, estimate, list, minutes, note, odds, signed};
 
 /// All of them.
@@ -17,6 +18,7 @@ pub(crate) fn pages(facts: &Facts) -> Markup {
             h1 { "What it rests on" }
             (heard(facts))
             (spots(facts))
+            (why::section(facts))
         }
         section class="page" {
             h1 { "Levels, notes and the log" }

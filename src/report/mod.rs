@@ -10,6 +10,7 @@ mod facts;
 mod gather;
 mod pictures;
 mod sheet;
+mod why;
 mod words;
 mod write;
 
@@ -19,5 +20,6 @@ pub use facts::{Facts, Guarded, NoteLevel, StayFacts};
 pub use gather::facts_of;
 pub use pictures::{curves, plan, spots_by_notes};
 pub use sheet::sheet;
+pub use why::{Agreement, agreement, agreement_words};
 pub use words::odds;
 pub use write::{ReportError, Written, write};

@@ -7,6 +7,7 @@ mod elements;
 pub mod ensemble;
 pub mod explain;
 pub mod field;
+pub mod forecast;
 pub mod green;
 mod load;
 pub mod map;

@@ -112,6 +112,14 @@ pub enum Surface {
     Glass,
 }
 
+/// The letter of a wall, by its position in the order of the corners: A, B, C … as on every plan.
+pub fn wall_letter(wall: usize) -> String {
+    match u8::try_from(wall) {
+        Ok(index) if index < 26 => char::from(b'A' + index).to_string(),
+        _ => format!("W{}", wall + 1),
+    }
+}
+
 impl Room {
     /// A room of which only names are known. The first seat is the main seat.
     pub fn unmeasured(name: &str, seats: &[&str], spots: &[&str]) -> Self {

@@ -77,7 +77,7 @@ pub struct StudySpot {
     pub at_m: Option<[f64; 3]>,
     /// The rule that suggested it; none for the room's own spots.
     pub rule: Option<Rule>,
-    /// Two walls (from 1) and the distances to them, metres.
+    /// Two walls (positions in the order of the corners) and the distances to them, metres.
     pub tape_m: Option<[(usize, f64); 2]>,
     /// At the main seat: standard deviation over the bands, dB, the middle of what is believed.
     pub predicted_spread_db: Option<f64>,
@@ -151,6 +151,22 @@ pub fn study(room: &Room) -> Result<Study, StudyError> {
         causes,
         assumptions: assumptions(room),
     })
+}
+
+impl Study {
+    /// The room with the spots of the study in place of its own.
+    pub fn with_its_spots(&self, room: &Room) -> Room {
+        let spots = self.spots.iter().map(|spot| Place { name: spot.name.clone(), at_m: spot.at_m });
+        Room { spots: spots.collect(), ..room.clone() }
+    }
+
+    /// Positions of the spots with a position, most even at the main seat first.
+    pub fn most_even_first(&self) -> Vec<usize> {
+        let spread = |spot: &usize| self.spots[*spot].predicted_spread_db.unwrap_or(f64::INFINITY);
+        let mut order: Vec<usize> = (0..self.spots.len()).filter(|spot| self.spots[*spot].at_m.is_some()).collect();
+        order.sort_by(|a, b| spread(a).total_cmp(&spread(b)));
+        order
+    }
 }
 
 fn modes(field: &RoomField) -> Vec<StudyMode> {

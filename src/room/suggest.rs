@@ -2,7 +2,7 @@
 
 use crate::room::load::CONE_HEIGHT_M;
 use crate::room::outline;
-use crate::room::plan::{Place, Room};
+use crate::room::plan::{Place, Room, wall_letter};
 
 /// A subwoofer's cone is about this far from the wall that its box stands against (common practice), metres.
 const OFF_WALL_M: f64 = 0.35;
@@ -45,7 +45,7 @@ pub struct Candidate {
 /// Spots to try by the trade's rules (common practice): corners, mid-walls, thirds and fifths, where a box fits, not in
 /// a no-go area, not beside an opening or a seat, and within the cable's reach. Empty without an outline.
 ///
-/// Walls count from 1 in the order of the corners; a rectangle's wall 1 lies along y = 0.
+/// Walls are lettered in the order of the corners; a rectangle's wall A lies along y = 0.
 pub fn candidates(room: &Room) -> Vec<Candidate> {
     let corners = room.corners_m();
     let mut found = Vec::new();
@@ -81,7 +81,7 @@ fn by_rule(corners: &[[f64; 2]], wall: usize, rule: Rule) -> Vec<(String, [f64; 
     let next = (wall + 1) % count;
     let shares: &[(f64, &str)] = match rule {
         Rule::Corner => {
-            let name = format!("corner of walls {} and {}", wall + 1, next + 1);
+            let name = format!("corner of walls {} and {}", wall_letter(wall), wall_letter(next));
             return in_corner(corners, next).map(|place_m| (name, place_m)).into_iter().collect();
         }
         Rule::MidWall => &[(0.5, "middle of wall")],
@@ -92,8 +92,9 @@ fn by_rule(corners: &[[f64; 2]], wall: usize, rule: Rule) -> Vec<(String, [f64; 
     if wall_length_m(corners, wall) < SHORT_WALL_M {
         return Vec::new();
     }
-    let along =
-        |(share, words): &(f64, &str)| Some((format!("{words} {}", wall + 1), off_wall(corners, wall, *share)?));
+    let along = |(share, words): &(f64, &str)| {
+        Some((format!("{words} {}", wall_letter(wall)), off_wall(corners, wall, *share)?))
+    };
     shares.iter().filter_map(along).collect()
 }
 
@@ -263,7 +264,7 @@ mod tests {
         assert_eq!((count(Rule::Corner), count(Rule::MidWall), count(Rule::Third)), (4, 4, 8));
         assert!(count(Rule::Fifth) > 0);
         let corner = &found.iter().find(|c| c.rule == Rule::Corner).unwrap().place;
-        assert_eq!((corner.name.as_str(), corner.at_m), ("corner of walls 1 and 2", Some([5.05, 0.35, CONE_HEIGHT_M])));
+        assert_eq!((corner.name.as_str(), corner.at_m), ("corner of walls A and B", Some([5.05, 0.35, CONE_HEIGHT_M])));
     }
 
     #[test]

@@ -62,7 +62,7 @@ impl ResponseTable {
     }
 
     /// Reads a table: a header line with `seat`, `spot`, `frequency_hz`, `level_db` and optionally `phase_rad` in any
-    /// order (other columns are passed over), then a row for each seat, spot and frequency. Lines that begin with `#`
+    /// order (other columns are passed over; names with commas stand in double quotes), then a row for each seat, spot and frequency. Lines that begin with `#`
     /// and empty lines count for nothing.
     /// * `label` - what to call the text in messages
     /// # Errors
@@ -160,6 +160,32 @@ impl Response {
     }
 }
 
+/// The cells of a row; a comma within double quotes does not end one (RFC 4180).
+fn cells(text: &str) -> Vec<&str> {
+    let mut quoted = false;
+    let ends = |c: char| {
+        quoted ^= c == '"';
+        c == ',' && !quoted
+    };
+    text.split(ends).collect()
+}
+
+fn unquoted(cell: &str) -> String {
+    match cell.strip_prefix('"').and_then(|cell| cell.strip_suffix('"')) {
+        Some(inside) => inside.replace("\"\"", "\""),
+        None => cell.to_owned(),
+    }
+}
+
+/// A name as a cell of a table, in double quotes where it needs them (RFC 4180).
+pub fn quoted(name: &str) -> String {
+    if name.contains(['"', ',']) || name.trim() != name {
+        format!("\"{}\"", name.replace('"', "\"\""))
+    } else {
+        name.to_owned()
+    }
+}
+
 const EXPECTED: &str = "seat,spot,frequency_hz,level_db (and phase_rad, if known)";
 
 #[derive(Clone, Copy)]
@@ -172,7 +198,7 @@ struct Line<'a> {
 impl Line<'_> {
     /// An error at the cell with this position.
     fn error(&self, cell: usize, message: String) -> TableError {
-        let column = self.text.split(',').take(cell).map(|c| c.chars().count() + 1).sum::<usize>() + 1;
+        let column = cells(self.text).iter().take(cell).map(|c| c.chars().count() + 1).sum::<usize>() + 1;
         TableError::Content { label: self.label.into(), line: self.number, column, message }
     }
 }
@@ -188,7 +214,7 @@ struct Columns {
 
 impl Columns {
     fn of(header: &Line<'_>) -> Result<Self, TableError> {
-        let names: Vec<&str> = header.text.split(',').map(str::trim).collect();
+        let names: Vec<&str> = cells(header.text).into_iter().map(str::trim).collect();
         let find = |name: &str| {
             let mut places = (0..names.len()).filter(|i| names[*i] == name);
             let first = places.next();
@@ -212,7 +238,7 @@ impl Columns {
 
     /// Seat and spot; frequency, level, phase and line number.
     fn row(&self, line: &Line<'_>) -> Result<((String, String), [f64; 4]), TableError> {
-        let cells: Vec<&str> = line.text.split(',').map(str::trim).collect();
+        let cells: Vec<&str> = cells(line.text).into_iter().map(str::trim).collect();
         if cells.len() != self.count {
             return Err(line.error(
                 cells.len().min(self.count),
@@ -232,7 +258,7 @@ impl Columns {
             return Err(line.error(self.level, format!("a level of {level_db} dB is no level")));
         }
         let phase_rad = self.phase.map_or(Ok(0.0), |cell| number(cell, "phase in radians"))?;
-        let key = (cells[self.seat].to_owned(), cells[self.spot].to_owned());
+        let key = (unquoted(cells[self.seat]), unquoted(cells[self.spot]));
         Ok((key, [frequency_hz, level_db, phase_rad, line.number as f64]))
     }
 }
@@ -283,6 +309,15 @@ mod tests {
         assert_eq!(table.level_db("S1", "P9", 20.0, 0.0), None);
         let plain = ResponseTable::from_csv("t.csv", "seat,spot,frequency_hz,level_db\na,b,20,0\n").unwrap();
         assert!(plain.response("a", "b").unwrap().phases_rad.is_empty());
+    }
+
+    #[test]
+    fn names_with_commas_and_quotes_survive() {
+        let name = "sofa, the \"long\" end";
+        let text = format!("seat,spot,frequency_hz,level_db\n{},left,20,1.5\n", quoted(name));
+        let table = ResponseTable::from_csv("t.csv", &text).unwrap();
+        assert_eq!(table.level_db(name, "left", 20.0, 0.0), Some(1.5));
+        assert_eq!(quoted("left corner"), "left corner");
     }
 
     #[test]

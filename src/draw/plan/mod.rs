@@ -8,7 +8,7 @@ pub use svg::svg;
 pub use text::text_plan;
 
 pub(in crate::draw) use labels::Labels;
-pub(in crate::draw) use svg::{Scale, marks, outline};
+pub(in crate::draw) use svg::{Key, Scale, marks, outline};
 
 /// What is drawn. Positions are metres, x to the right and y up on the page. Places that nobody measured are left out.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -23,6 +23,8 @@ pub struct Plan {
     pub seats: Vec<Mark>,
     /// Spots.
     pub spots: Vec<Mark>,
+    /// Spots are numbered in their order, and a key under the picture has their names: for many spots, or little room.
+    pub numbered: bool,
     /// The tape distances of all spots are written beside them, not only those of the chosen one; for a picture with room.
     pub tapes_of_all: bool,
 }

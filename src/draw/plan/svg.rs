@@ -7,10 +7,10 @@ use crate::draw::plan::{Area, Mark, Plan, Role, outward_of, wall_letter};
 use crate::draw::svg::{Anchor, LABEL, SMALL, line, path, picture, round, text, text_over, text_width};
 use crate::draw::theme::Theme;
 
-/// Room beside the walls for letters and distances.
-const MARGIN_X: f64 = 50.0;
-/// Room above and below the walls.
-const MARGIN_Y: f64 = 28.0;
+/// Room beside the walls, and above and below, for letters and distances.
+const MARGINS: [f64; 2] = [50.0, 28.0];
+/// Height of a line of the key.
+const KEY_LINE: f64 = 14.0;
 
 /// From metres to the page.
 pub(in crate::draw) struct Scale {
@@ -19,19 +19,22 @@ pub(in crate::draw) struct Scale {
     left: f64,
     width: f64,
     height: f64,
+    margin_y: f64,
 }
 
 impl Scale {
     /// A plan at most `width` by `height`, in the middle of the width; `None` if the outline is not known.
-    pub(in crate::draw) fn fitting(plan: &Plan, width: f64, height: f64) -> Option<Self> {
+    /// * `margins` - left free beside the walls, and above and below
+    pub(in crate::draw) fn fitting(plan: &Plan, width: f64, height: f64, margins: [f64; 2]) -> Option<Self> {
         if !plan.is_known() {
             return None;
         }
         let (low, high) = plan.bounds();
         let size = [(high[0] - low[0]).max(0.1), (high[1] - low[1]).max(0.1)];
-        let per_metre = ((width - 2.0 * MARGIN_X) / size[0]).min((height - 2.0 * MARGIN_Y) / size[1]).max(1.0);
+        let [margin_x, margin_y] = margins;
+        let per_metre = ((width - 2.0 * margin_x) / size[0]).min((height - 2.0 * margin_y) / size[1]).max(1.0);
         let left = (width - size[0] * per_metre) / 2.0;
-        Some(Self { low, per_metre, left, width, height: size[1] * per_metre + 2.0 * MARGIN_Y })
+        Some(Self { low, per_metre, left, width, height: size[1] * per_metre + 2.0 * margin_y, margin_y })
     }
 
     /// How high the plan is on the page, with the room around it.
@@ -39,21 +42,65 @@ impl Scale {
         self.height
     }
 
-    /// A place on the page, moved away from the edges of the plan by as much as it is nearer to them.
+    /// A place on the page, kept away from the edges of the plan.
     pub(in crate::draw) fn inwards(&self, [x, y]: [f64; 2], least: f64) -> [f64; 2] {
         let (left, right) = (self.left + least, self.width - self.left - least);
-        let (top, bottom) = (MARGIN_Y + least, self.height - MARGIN_Y - least);
+        let (top, bottom) = (self.margin_y + least, self.height - self.margin_y - least);
         [x.clamp(left, right.max(left)), y.clamp(top, bottom.max(top))]
     }
 
     pub(in crate::draw) fn at(&self, [x, y]: [f64; 2]) -> [f64; 2] {
-        [self.left + (x - self.low[0]) * self.per_metre, self.height - MARGIN_Y - (y - self.low[1]) * self.per_metre]
+        let y = self.height - self.margin_y - (y - self.low[1]) * self.per_metre;
+        [self.left + (x - self.low[0]) * self.per_metre, y]
+    }
+}
+
+/// The names of numbered spots, in columns under a plan.
+pub(in crate::draw) struct Key {
+    entries: Vec<(String, bool)>,
+    columns: usize,
+    column_width: f64,
+}
+
+impl Key {
+    /// Empty for a plan whose spots are not numbered.
+    pub(in crate::draw) fn of(plan: &Plan, width: f64) -> Self {
+        let name = |(index, spot): (usize, &Mark)| {
+            let tapes = if plan.tapes_of_all { plan.tape_signs(spot.at_m) } else { String::new() };
+            let words = format!("{}  {}  {tapes}", index + 1, spot.name);
+            (words.trim_end().to_owned(), spot.role == Role::Chosen)
+        };
+        let entries: Vec<(String, bool)> =
+            if plan.numbered { plan.spots.iter().enumerate().map(name).collect() } else { Vec::new() };
+        let widest = entries.iter().map(|(words, _)| text_width(words, SMALL)).fold(40.0, f64::max) + 12.0;
+        let columns = ((width / widest) as usize).clamp(1, entries.len().max(1));
+        Self { entries, columns, column_width: width / columns as f64 }
+    }
+
+    fn lines(&self) -> usize {
+        self.entries.len().div_ceil(self.columns)
+    }
+
+    pub(in crate::draw) fn height(&self) -> f64 {
+        KEY_LINE * self.lines() as f64
+    }
+
+    /// * `top` - upper edge of the first line
+    pub(in crate::draw) fn draw(&self, top: f64, theme: &Theme) -> Markup {
+        let lines = self.lines().max(1);
+        html! {
+            @for (index, (words, chosen)) in self.entries.iter().enumerate() {
+                @let x = 8.0 + self.column_width * (index / lines) as f64;
+                (text([x, top + KEY_LINE * (index % lines) as f64 + SMALL], Anchor::Start, SMALL, theme.ink, *chosen, words))
+            }
+        }
     }
 }
 
 /// The plan as SVG, at most `width` by `height`; `None` if the outline is not known.
 pub fn svg(plan: &Plan, width: f64, height: f64, theme: &Theme) -> Option<String> {
-    let scale = Scale::fitting(plan, width, height)?;
+    let key = Key::of(plan, width - 8.0);
+    let scale = Scale::fitting(plan, width, height - key.height(), MARGINS)?;
     let height = scale.height();
     let mut labels = Labels::new(plan, &scale, width);
     let content = html! {
@@ -62,8 +109,15 @@ pub fn svg(plan: &Plan, width: f64, height: f64, theme: &Theme) -> Option<String
         (walls(plan, &scale, theme, &mut labels))
         (marks(plan, &scale, theme, &mut labels))
         (metre(&scale, theme, height))
+        (key.draw(height + 2.0, theme))
     };
-    Some(picture(width, height, "Plan of the room", theme, &content))
+    Some(picture(
+        width,
+        height + key.height() + if plan.numbered { 6.0 } else { 0.0 },
+        "Plan of the room",
+        theme,
+        &content,
+    ))
 }
 
 /// Walls with their gaps.
@@ -136,6 +190,9 @@ pub(in crate::draw) fn marks(plan: &Plan, scale: &Scale, theme: &Theme, labels: 
         labels.mark(scale.at(mark.at_m), if mark.role == Role::Chosen { 11.0 } else { 6.5 });
     }
     let of_role = |role| plan.spots.iter().filter(move |spot| spot.role == role);
+    if plan.numbered {
+        return numbered(plan, scale, theme, labels);
+    }
     html! {
         @for seat in &plan.seats {
             (seat_shape(scale.at(seat.at_m), theme))
@@ -150,6 +207,22 @@ pub(in crate::draw) fn marks(plan: &Plan, scale: &Scale, theme: &Theme, labels: 
             circle cx=(round(x)) cy=(round(y)) r="5" fill=(theme.paper) stroke=(theme.ink) stroke-width="1.5" {}
             @let tapes = if plan.tapes_of_all { plan.tape_signs(spot.at_m) } else { String::new() };
             (labelled([x, y], &spot.name, &tapes, false, theme, labels))
+        }
+    }
+}
+
+/// The same with numbers in place of the spots' names.
+fn numbered(plan: &Plan, scale: &Scale, theme: &Theme, labels: &mut Labels) -> Markup {
+    html! {
+        @for (index, spot) in plan.spots.iter().enumerate() {
+            @let ([x, y], chosen) = (scale.at(spot.at_m), spot.role == Role::Chosen);
+            @let (fill, ink) = if chosen { (theme.ink, theme.paper) } else { (theme.paper, theme.ink) };
+            circle cx=(round(x)) cy=(round(y)) r=(if chosen { "9" } else { "7.5" }) fill=(fill) stroke=(theme.ink) stroke-width="1.3" {}
+            (text([x, y + SMALL * 0.36], Anchor::Middle, SMALL, ink, chosen, &(index + 1).to_string()))
+        }
+        @for seat in &plan.seats {
+            (seat_shape(scale.at(seat.at_m), theme))
+            (labelled(scale.at(seat.at_m), &seat.name, "", seat.role == Role::Chosen, theme, labels))
         }
     }
 }
