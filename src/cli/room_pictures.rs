@@ -19,7 +19,7 @@ use crate::room::{CONE_HEIGHT_M, Room, table};
 
 /// As wide as a phone; on paper two stand side by side.
 const WIDTH: f64 = 346.0;
-const HEIGHT: f64 = 330.0;
+const HEIGHT: f64 = 420.0;
 const PLAN_HEIGHT: f64 = 560.0;
 const CURVE_HEIGHT: f64 = 210.0;
 /// Maps of more waves than these say nothing that a person could keep in mind.
@@ -118,6 +118,7 @@ pub fn evenness_maps(room: &Room, field: &RoomField, spots: &[usize], step_m: f6
     let maps = map::spread_maps(room, field, &frequencies_hz, CONE_HEIGHT_M, step_m).unwrap_or_default();
     let seats = (0..room.seats.len()).filter(|seat| room.seats[*seat].at_m.is_some());
     let drawn = |(seat, mut grid): (usize, Grid)| {
+        grid = smoothed(&grid);
         let (best_m, lowest_db) = grid.lowest()?;
         grid.values.iter_mut().for_each(|value| *value -= lowest_db);
         let title =
@@ -139,6 +140,24 @@ pub fn evenness_maps(room: &Room, field: &RoomField, spots: &[usize], step_m: f6
     seats.zip(maps).filter_map(drawn).collect()
 }
 
+/// The mean over a hand's breadth to either side: nobody knows where a cone is more exactly, and what is finer is not heard.
+fn smoothed(grid: &Grid) -> Grid {
+    const HAND_M: f64 = 0.15;
+    let reach = (HAND_M / grid.step_m) as usize;
+    let mean = |cell: usize| {
+        let (column, row) = (cell % grid.columns, cell / grid.columns);
+        let rows = row.saturating_sub(reach)..=(row + reach).min(grid.rows - 1);
+        let near = rows.flat_map(|row| {
+            let columns = column.saturating_sub(reach)..=(column + reach).min(grid.columns - 1);
+            columns.map(move |column| grid.values[row * grid.columns + column])
+        });
+        let (sum, count) =
+            near.filter(|value| value.is_finite()).fold((0.0, 0.0), |(sum, n), value| (sum + value, n + 1.0));
+        if grid.values[cell].is_finite() { sum / count } else { f64::NAN }
+    };
+    Grid { values: (0..grid.values.len()).map(mean).collect(), ..grid.clone() }
+}
+
 fn evenness(room: &Room, study: &Study, field: &RoomField) -> Chapter {
     let best: Vec<usize> = study.most_even_first().into_iter().take(SPOTS_ON_MAP).collect();
     let picture = |(seat, map): (usize, FloorMap)| {
@@ -146,9 +165,10 @@ fn evenness(room: &Room, study: &Study, field: &RoomField) -> Chapter {
         Some(Picture { file, svg: floor_map::svg(&map, WIDTH, HEIGHT, &Theme::PRINT)? })
     };
     let pictures = evenness_maps(room, field, &best, STEP_M).into_iter().filter_map(picture).collect();
-    let words = "Standard deviation over the notes, for the plan as it is drawn, above that at the place with the cross. What is \
-                 nearer than a hand's breadth to a line may lie on either side of it."
-        .into();
+    let words =
+        "Standard deviation over the notes, for the plan as it is drawn, above that at the place with the cross; each \
+                 value is the mean over a hand's breadth to either side."
+            .into();
     Chapter { title: "Where it would be even", words, pictures }
 }
 

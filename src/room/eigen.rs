@@ -62,44 +62,73 @@ struct Search {
     diagonal: Vec<f64>,
     beside: Vec<f64>,
     next: Vec<f64>,
+    next_weighted: Vec<f64>,
 }
 
 impl Search {
     fn new(mass: &Sparse, count: usize) -> Self {
         let mut random = Random::new(0x6d6f_6465, 0);
         let next: Vec<f64> = (0..count).map(|_| random.normal()).collect();
-        let norm = mass.quadratic(&next).sqrt();
-        let next = next.iter().map(|x| x / norm).collect();
-        Self { basis: Vec::new(), weighted: Vec::new(), diagonal: Vec::new(), beside: Vec::new(), next }
+        let mut search = Self {
+            basis: Vec::new(),
+            weighted: Vec::new(),
+            diagonal: Vec::new(),
+            beside: Vec::new(),
+            next,
+            next_weighted: vec![0.0; count],
+        };
+        search.scale(mass);
+        search
     }
 
     /// One more vector; `false` if the space is closed.
     fn step(&mut self, mass: &Sparse, inverse: &Inverse) -> bool {
         let current = std::mem::take(&mut self.next);
-        let mut weighted = vec![0.0; current.len()];
-        mass.times(&current, &mut weighted);
+        let weighted = std::mem::replace(&mut self.next_weighted, vec![0.0; current.len()]);
         let mut solution = Mat::from_fn(current.len(), 1, |row, _| weighted[row]);
         inverse.solve_in_place(&mut solution);
         let mut next: Vec<f64> = solution.col(0).iter().copied().collect();
         self.diagonal.push(dot(&next, &weighted));
         self.basis.push(current);
         self.weighted.push(weighted);
-        // Twice is enough (Kahan, in Parlett, The Symmetric Eigenvalue Problem).
+        // The last two hold almost all that is to be taken off; then once over all, and where that still took much, once
+        // more: twice is enough (Kahan, in Parlett, The Symmetric Eigenvalue Problem).
+        let count = self.basis.len();
+        self.take_off(&mut next, count.saturating_sub(2)..count);
         for _ in 0..2 {
-            for (vector, weighted) in self.basis.iter().zip(&self.weighted) {
-                let share = dot(&next, weighted);
-                for (value, part) in next.iter_mut().zip(vector) {
-                    *value -= share * part;
-                }
+            let before = dot(&next, &next);
+            self.take_off(&mut next, 0..count);
+            if dot(&next, &next) > 0.25 * before {
+                break;
             }
         }
-        let norm = mass.quadratic(&next).max(0.0).sqrt();
+        self.next = next;
+        let norm = self.scale(mass);
         self.beside.push(norm);
         if norm < 1e-14 * self.diagonal[0].abs() {
+            self.next.clear();
             return false;
         }
-        self.next = next.into_iter().map(|x| x / norm).collect();
         true
+    }
+
+    /// Makes the next vector one of length 1 in the mass matrix; its length before.
+    fn scale(&mut self, mass: &Sparse) -> f64 {
+        mass.times(&self.next, &mut self.next_weighted);
+        let norm = dot(&self.next, &self.next_weighted).max(0.0).sqrt();
+        let inverse = 1.0 / norm.max(f64::MIN_POSITIVE);
+        self.next.iter_mut().chain(&mut self.next_weighted).for_each(|value| *value *= inverse);
+        norm
+    }
+
+    /// Takes off what a vector has of some of the basis.
+    fn take_off(&self, next: &mut [f64], of: std::ops::Range<usize>) {
+        for (vector, weighted) in self.basis[of.clone()].iter().zip(&self.weighted[of]) {
+            let share = dot(next, weighted);
+            for (value, part) in next.iter_mut().zip(vector) {
+                *value -= share * part;
+            }
+        }
     }
 
     /// Eigenvectors up to a value, once all of them, and one beyond, are accurate.

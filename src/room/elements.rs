@@ -18,7 +18,7 @@ pub(in crate::room) const LOCAL: usize = (ORDER + 1) * (ORDER + 2) / 2;
 /// What is the same for every triangle.
 #[derive(Debug, Clone)]
 pub(in crate::room) struct Reference {
-    /// Monomial coefficients of each shape function (columns).
+    /// For each monomial (columns), its coefficient in each shape function.
     coefficients: DMatrix<f64>,
     mass: DMatrix<f64>,
     /// Products of derivatives: first-first, first-second plus second-first, second-second.
@@ -96,18 +96,22 @@ impl Reference {
             .try_inverse()?;
         let powers_of_line = DMatrix::from_fn(ORDER + 1, ORDER + 1, |i, j| 1.0 / (i + j + 1) as f64);
         let edge_mass = line.transpose() * powers_of_line * &line;
-        Some(Self { coefficients, mass, stiffness, edge_mass })
+        Some(Self { coefficients: coefficients.transpose(), mass, stiffness, edge_mass })
     }
 
     /// What every shape function is worth at local coordinates.
     pub(in crate::room) fn shapes(&self, local: [f64; 2]) -> [f64; LOCAL] {
-        let mut monomials = [0.0; LOCAL];
-        for (value, (a, b)) in monomials.iter_mut().zip(exponents()) {
-            *value = local[0].powi(a as i32) * local[1].powi(b as i32);
+        let mut powers = [[1.0; ORDER + 1]; 2];
+        for (axis, powers) in powers.iter_mut().enumerate() {
+            for power in 1..=ORDER {
+                powers[power] = powers[power - 1] * local[axis];
+            }
         }
         let mut shapes = [0.0; LOCAL];
-        for (index, shape) in shapes.iter_mut().enumerate() {
-            *shape = self.coefficients.column(index).iter().zip(&monomials).map(|(c, m)| c * m).sum();
+        let all = (0..=ORDER).flat_map(|total| (0..=total).map(move |b| (total - b, b)));
+        for ((a, b), row) in all.zip(self.coefficients.as_slice().chunks_exact(LOCAL)) {
+            let monomial = powers[0][a] * powers[1][b];
+            shapes.iter_mut().zip(row).for_each(|(shape, coefficient)| *shape += monomial * coefficient);
         }
         shapes
     }

@@ -48,8 +48,9 @@ struct Meshed {
     mesh: Mesh,
     unknowns: Unknowns,
     reference: Reference,
-    /// For each wave its values at the unknowns.
-    vectors: Vec<Vec<f64>>,
+    waves: usize,
+    /// The values of all waves at the first unknown, then at the second, and so on.
+    values: Vec<f64>,
 }
 
 /// Standing waves of a rectangle cost nothing, so many are taken; those of other floors only as far as they matter.
@@ -59,7 +60,7 @@ const MESH_REACH: f64 = 1.25;
 const MOST_WAVES: f64 = 500.0;
 const MOST_MESHED_WAVES: f64 = 250.0;
 /// Longest edge of a triangle times the highest wavenumber: fourth-order elements are then accurate to about 1e-5.
-const EDGE_TIMES_WAVENUMBER: f64 = 2.4;
+const EDGE_TIMES_WAVENUMBER: f64 = 3.0;
 
 impl PlanWaves {
     /// Standing waves over the room's floor: all that a resonance with a wavenumber up to `last_per_m` may need, and
@@ -85,6 +86,14 @@ impl PlanWaves {
         }
     }
 
+    /// For a rectangular floor, what 0, 1, 2 … half waves along an axis are worth at a coordinate.
+    pub(in crate::room) fn axis_worth(&self, axis: usize, at_m: f64, worth: &mut [f32]) {
+        if let Shape::Rectangle { corner_m, size_m } = &self.shape {
+            let along = along_axis(at_m - corner_m[axis], size_m[axis]);
+            worth.iter_mut().zip(along).for_each(|(worth, along)| *worth = along as f32);
+        }
+    }
+
     /// By finite elements, whatever the outline.
     fn of_outline(room: &Room, last_per_m: f64) -> Option<Self> {
         let corners = room.corners_m();
@@ -100,11 +109,13 @@ impl PlanWaves {
         let scale = area_m2.sqrt();
         let vectors: Vec<Vec<f64>> =
             vectors.iter().map(|vector| vector.iter().map(|value| value * scale).collect()).collect();
-        let meshed = Meshed { corners, mesh, unknowns, reference, vectors };
-        let waves = (0..meshed.vectors.len())
+        let values = (0..unknowns.count).flat_map(|at| vectors.iter().map(move |vector| vector[at])).collect();
+        let meshed = Meshed { corners, mesh, unknowns, reference, waves: vectors.len(), values };
+        let waves = (0..vectors.len())
             .map(|wave| PlanWave {
+                // The even pressure, found to rounding errors, is exactly that.
                 squares_per_m2: [&matrices.along_x, &matrices.along_y]
-                    .map(|matrix| (matrix.quadratic(&meshed.vectors[wave]) / area_m2).max(0.0)),
+                    .map(|matrix| if wave == 0 { 0.0 } else { (matrix.quadratic(&vectors[wave]) / area_m2).max(0.0) }),
                 half_waves: None,
                 at_walls_per_m: meshed.at_walls(wave, area_m2),
                 at_openings: meshed.at_openings(wave, room),
@@ -162,40 +173,29 @@ impl PlanWaves {
             Shape::Mesh(meshed) => {
                 let (triangle, local) = meshed.find(place_m, 0);
                 let shapes = meshed.reference.shapes(local);
-                (0..self.waves.len()).map(|wave| meshed.value(wave, triangle, &shapes)).collect()
+                let mut worth = vec![0.0; self.waves.len()];
+                meshed.all_values(triangle, &shapes, &mut worth);
+                worth
             }
         }
     }
 
     /// The same for one place after another, without allocating; `near` is what the last place gave back.
-    pub(in crate::room) fn at_into(&self, place_m: [f64; 2], near: usize, worth: &mut [f32]) -> usize {
+    pub(in crate::room) fn at_into(&self, place_m: [f64; 2], near: usize, worth: &mut [f64]) -> usize {
         match &self.shape {
             Shape::Rectangle { corner_m, size_m } => {
-                let mut along = [[0.0_f64; MOST_HALF_WAVES]; 2];
-                let last_per_m = self.waves.last().map_or(0.0, PlanWave::square_per_m2).sqrt();
-                for axis in 0..2 {
-                    // cos((n + 1) φ) = 2 cos φ cos(n φ) - cos((n - 1) φ)
-                    let at_m = (place_m[axis] - corner_m[axis]).clamp(0.0, size_m[axis]);
-                    let step = (PI * at_m / size_m[axis]).cos();
-                    let (mut before, mut now) = (step, 1.0);
-                    let most = (last_per_m * size_m[axis] / PI) as usize + 2;
-                    for (n, value) in along[axis].iter_mut().take(most).enumerate() {
-                        *value = if n == 0 { 1.0 } else { 2.0_f64.sqrt() * now };
-                        (before, now) = (now, 2.0 * step * now - before);
-                    }
-                }
+                let along = |axis: usize| along_axis(place_m[axis] - corner_m[axis], size_m[axis]);
+                let along = [along(0), along(1)];
                 for (value, wave) in worth.iter_mut().zip(&self.waves) {
                     let [x, y] = wave.half_waves.unwrap_or_default().map(|n| n as usize);
-                    *value = (along[0][x.min(MOST_HALF_WAVES - 1)] * along[1][y.min(MOST_HALF_WAVES - 1)]) as f32;
+                    *value = along[0][x.min(MOST_HALF_WAVES - 1)] * along[1][y.min(MOST_HALF_WAVES - 1)];
                 }
                 0
             }
             Shape::Mesh(meshed) => {
                 let (triangle, local) = meshed.find(place_m, near);
                 let shapes = meshed.reference.shapes(local);
-                for (wave, value) in worth.iter_mut().enumerate() {
-                    *value = meshed.value(wave, triangle, &shapes) as f32;
-                }
+                meshed.all_values(triangle, &shapes, worth);
                 triangle
             }
         }
@@ -212,7 +212,16 @@ impl Meshed {
 
     fn value(&self, wave: usize, triangle: usize, shapes: &[f64; LOCAL]) -> f64 {
         let own = &self.unknowns.of_triangle[triangle];
-        own.iter().zip(shapes).map(|(unknown, shape)| self.vectors[wave][*unknown] * shape).sum()
+        own.iter().zip(shapes).map(|(unknown, shape)| self.values[*unknown * self.waves + wave] * shape).sum()
+    }
+
+    /// What all waves are worth at a place in a triangle.
+    fn all_values(&self, triangle: usize, shapes: &[f64; LOCAL], worth: &mut [f64]) {
+        worth.fill(0.0);
+        for (unknown, shape) in self.unknowns.of_triangle[triangle].iter().zip(shapes) {
+            let values = &self.values[unknown * self.waves..(unknown + 1) * self.waves];
+            worth.iter_mut().zip(values).for_each(|(worth, value)| *worth += shape * value);
+        }
     }
 
     fn at_walls(&self, wave: usize, area_m2: f64) -> Vec<f64> {
@@ -223,7 +232,7 @@ impl Meshed {
             let middle = [(a[0] + b[0]) / 2.0, (a[1] + b[1]) / 2.0];
             let apart = |i: usize| outline::distance_to_wall_m(self.corners[i], self.corners[(i + 1) % count], middle);
             let wall = (0..count).min_by(|i, j| apart(*i).total_cmp(&apart(*j))).unwrap_or(0);
-            let values = along.map(|unknown| self.vectors[wave][unknown]);
+            let values = along.map(|unknown| self.values[unknown * self.waves + wave]);
             at_walls[wall] += self.reference.along_edge(length_m(a, b), &values) / area_m2;
         }
         at_walls
@@ -256,6 +265,19 @@ fn reach_of(area_m2: f64, waves: f64) -> f64 {
 /// A standing wave along one axis, scaled so that the mean of its square is 1.
 pub(in crate::room) fn cosine(half_waves: u32, at_m: f64, length_m: f64) -> f64 {
     if half_waves == 0 { 1.0 } else { 2.0_f64.sqrt() * (PI * f64::from(half_waves) * at_m / length_m).cos() }
+}
+
+/// [`cosine`] for 0, 1, 2 … half waves.
+fn along_axis(at_m: f64, length_m: f64) -> [f64; MOST_HALF_WAVES] {
+    let step = (PI * at_m.clamp(0.0, length_m) / length_m).cos();
+    // cos((n + 1) φ) = 2 cos φ cos(n φ) - cos((n - 1) φ)
+    let (mut before, mut now) = (step, 1.0);
+    let mut along = [0.0; MOST_HALF_WAVES];
+    for (n, value) in along.iter_mut().enumerate() {
+        *value = if n == 0 { 1.0 } else { 2.0_f64.sqrt() * now };
+        (before, now) = (now, 2.0 * step * now - before);
+    }
+    along
 }
 
 /// The mean of something along a gap in the wall.
@@ -345,6 +367,7 @@ mod tests {
         // The mean square over the floor is 1 for every wave, so that over all walls together it is about 2 for high ones.
         let l_shape = room(&[[0.0, 0.0], [6.6, 0.0], [6.6, 3.4], [4.2, 3.4], [4.2, 5.2], [0.0, 5.2]]);
         let found = PlanWaves::of_outline(&l_shape, wavenumber(120.0)).unwrap();
+        assert_eq!(found.waves[0].square_per_m2(), 0.0);
         assert!((found.waves[0].at_walls_per_m.iter().sum::<f64>() - 23.6 / 30.0).abs() < 1e-6);
         let (mut squares, mut count) = (vec![0.0; found.waves.len()], 0.0);
         for step in 0..30 * 40 {

@@ -16,7 +16,7 @@ pub(in crate::draw) struct Labels {
 }
 
 impl Labels {
-    /// Walls and the chosen spot's tapes count as taken.
+    /// Walls, the chosen spot's tapes, seats and spots count as taken.
     pub(in crate::draw) fn new(plan: &Plan, scale: &Scale, width: f64) -> Self {
         let count = plan.corners_m.len();
         let mut lines: Vec<[[f64; 2]; 2]> =
@@ -34,6 +34,9 @@ impl Labels {
                 let share = piece as f64 / pieces;
                 labels.mark([0, 1].map(|axis| from[axis] + (to[axis] - from[axis]) * share), 3.0);
             }
+        }
+        for mark in plan.seats.iter().chain(&plan.spots) {
+            labels.mark(scale.at(mark.at_m), if mark.role == Role::Chosen { 11.0 } else { 7.5 });
         }
         labels
     }

@@ -66,9 +66,8 @@ impl Key {
     /// Empty for a plan whose spots are not numbered.
     pub(in crate::draw) fn of(plan: &Plan, width: f64) -> Self {
         let name = |(index, spot): (usize, &Mark)| {
-            let tapes = if plan.tapes_of_all { plan.tape_signs(spot.at_m) } else { String::new() };
-            let words = format!("{}  {}  {tapes}", index + 1, spot.name);
-            (words.trim_end().to_owned(), spot.role == Role::Chosen)
+            let tapes = if plan.tapes_of_all { format!(": {}", plan.tape_signs(spot.at_m)) } else { String::new() };
+            (format!("{}  {}{tapes}", index + 1, spot.name), spot.role == Role::Chosen)
         };
         let entries: Vec<(String, bool)> =
             if plan.numbered { plan.spots.iter().enumerate().map(name).collect() } else { Vec::new() };
@@ -186,9 +185,6 @@ fn walls(plan: &Plan, scale: &Scale, theme: &Theme, labels: &mut Labels) -> Mark
 
 /// Seats and spots with their names.
 pub(in crate::draw) fn marks(plan: &Plan, scale: &Scale, theme: &Theme, labels: &mut Labels) -> Markup {
-    for mark in plan.seats.iter().chain(&plan.spots) {
-        labels.mark(scale.at(mark.at_m), if mark.role == Role::Chosen { 11.0 } else { 6.5 });
-    }
     let of_role = |role| plan.spots.iter().filter(move |spot| spot.role == role);
     if plan.numbered {
         return numbered(plan, scale, theme, labels);
