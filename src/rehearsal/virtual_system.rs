@@ -216,7 +216,8 @@ impl VirtualSystem {
             let (at, control) = system.control(role, Device::Processor)?;
             (control.unit == Unit::Hertz).then(|| new.start[at])
         };
-        let meets_hz = divides(Role::LowPass).or_else(|| divides(Role::Crossover));
+        let lfe = system.connection == Connection::Lfe;
+        let meets_hz = divides(Role::Crossover).or_else(|| divides(Role::LowPass)).filter(|_| lfe);
         new.crossover_hz = meets_hz.unwrap_or(system.mains.rated_low_hz);
         new.natural.corner_hz = system.mains.rated_low_hz;
         new.reached = system.channels.subwoofer.is_some();

@@ -21,7 +21,7 @@ use crate::blend::compare::Choice;
 use crate::blend::trace::{Trace, traces};
 use crate::blend::tune::{Next, Tuner};
 use crate::blend::wiring::{Middle, Side, Wiring};
-use crate::blend::{Connection, Control, Role, Scale, System, Unit};
+use crate::blend::{Connection, Control, Device, Role, Scale, System, Unit};
 use crate::evidence::Rating;
 use crate::presets::BlendRoutine;
 use crate::presets::routine::{BlendStep, Condition, ControlName, StepKind, Target};
@@ -293,19 +293,18 @@ impl Blend {
         system
     }
 
-    /// Where main speakers and subwoofer meet, as far as it is known, Hz: the low-pass or crossover in force, or the mains' limit.
+    /// Where main speakers and subwoofer meet, Hz: a processor divides between them by its own setting; main speakers that play on
+    /// downwards end where they are rated to.
     pub fn crossover_hz(&self) -> f64 {
-        let in_force = [Role::Crossover, Role::LowPass].into_iter().find_map(|role| {
-            let all = self.system.controls.iter().enumerate().filter(|(_, control)| control.role == role);
-            let set = all.filter_map(|(at, control)| {
-                let value = self.stands.values.get(at).copied().flatten()?;
-                // One that is open does not divide.
-                let open = value >= control.ends().1 && self.system.connection == Connection::Lfe;
-                (control.unit == Unit::Hertz && !open).then_some(value)
-            });
-            set.min_by(f64::total_cmp)
-        });
-        in_force.unwrap_or(self.system.mains.rated_low_hz).clamp(35.0, 200.0)
+        let divides = |role: Role| {
+            let (at, control) = self.system.control(role, Device::Processor)?;
+            (control.unit == Unit::Hertz).then(|| self.stands.values.get(at).copied().flatten()).flatten()
+        };
+        let by_processor = match self.system.connection {
+            Connection::Lfe => divides(Role::Crossover).or_else(|| divides(Role::LowPass)),
+            Connection::Line | Connection::Both => None,
+        };
+        by_processor.unwrap_or(self.system.mains.rated_low_hz).clamp(35.0, 200.0)
     }
 
     fn control(&self, name: ControlName) -> Option<(usize, &Control)> {
