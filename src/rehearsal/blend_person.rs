@@ -1,10 +1,11 @@
 //! Somebody who goes through a blend on a virtual system: turns what is to be turned, and says what is heard.
 
 use crate::blend::Device;
+use crate::blend::tune::Sounding;
 use crate::evidence::Rating;
 use crate::presets::ListenerTraits;
 use crate::rehearsal::{BOTH, BlendListener, Imitated, Switched, VirtualSystem};
-use crate::view::{Answer, Ask, Hearing, Scene, Setup};
+use crate::view::{Answer, Ask, Hearing, Scene, Setup, Topic};
 
 /// What the person's deeds take, seconds (*common practice*).
 const TURN_ON_SUBWOOFER_S: f64 = 12.0;
@@ -12,6 +13,7 @@ const TURN_IN_PROCESSOR_S: f64 = 8.0;
 const LISTEN_S: f64 = 4.0;
 const RATE_S: f64 = 3.5;
 const READ_S: f64 = 3.0;
+const GO_S: f64 = 15.0;
 /// Half an octave: how wide the noises across the crossover are to either side.
 const HALF_OCTAVE: f64 = 0.5;
 /// A third of an octave: the notes of a run.
@@ -91,17 +93,25 @@ impl BlendPerson {
                 let fullest = (0..heard_db.len()).max_by(|&a, &b| heard_db[a].total_cmp(&heard_db[b]));
                 (Answer::Number(fullest.map_or(1.0, |at| at as f64 + 1.0)), levels.len() as f64 + LISTEN_S)
             }
-            Hearing::Band { frequency_hz, reference_hz, bands_hz, at, gain_db, subwoofer } => {
+            Hearing::Band { frequency_hz, reference_hz, bands_hz, at, gain_db, sounding } => {
                 let setup = setup_of(scene, 1);
-                let on = Switched { mains: true, subwoofer: *subwoofer };
-                let reference_db =
-                    self.level_db(&setup, Switched { subwoofer: false, ..on }, *reference_hz, NOTE_HALF_OCTAVES);
+                let near = *sounding == Sounding::NearSubwoofer;
+                let on = Switched { mains: *sounding != Sounding::Subwoofer, subwoofer: *sounding != Sounding::Mains };
+                let level_db = |person: &Self, hz: f64| {
+                    if near { person.near_db(&setup, hz) } else { person.level_db(&setup, on, hz, BAND_HALF_OCTAVES) }
+                };
+                let mains = Switched { mains: true, subwoofer: false };
+                let reference_db = if near {
+                    level_db(self, *reference_hz)
+                } else {
+                    self.level_db(&setup, mains, *reference_hz, NOTE_HALF_OCTAVES)
+                };
                 if *at == 0 {
                     self.listener.begin();
-                    self.run = bands_hz.iter().map(|&hz| self.level_db(&setup, on, hz, BAND_HALF_OCTAVES)).collect();
+                    self.run = bands_hz.iter().map(|&hz| level_db(self, hz)).collect();
                 }
-                let level_db = self.level_db(&setup, on, *frequency_hz, BAND_HALF_OCTAVES) + gain_db;
-                (self.judged(ask, *frequency_hz, level_db - reference_db, *reference_hz), RATE_S)
+                let over_db = level_db(self, *frequency_hz) + gain_db - reference_db;
+                (self.judged(ask, *frequency_hz, over_db, *reference_hz), RATE_S)
             }
             Hearing::Note { frequency_hz, notes_hz, .. } => {
                 let setup = &scene.standing;
@@ -117,7 +127,15 @@ impl BlendPerson {
                 let even = levels.iter().all(|level| (level - mean_db).abs() < EVEN_DB);
                 (if even { Answer::Yes } else { Answer::No }, notes_hz.len() as f64 + LISTEN_S)
             }
-            Hearing::Nothing => (first_answer(ask), READ_S),
+            Hearing::Nothing => (
+                first_answer(ask),
+                // To the subwoofer and back, or to its switch.
+                if matches!(ask, Ask::Confirm { topic: Topic::NearSubwoofer | Topic::SubwooferSwitched, .. }) {
+                    GO_S
+                } else {
+                    READ_S
+                },
+            ),
         }
     }
 
@@ -162,12 +180,18 @@ impl BlendPerson {
         self.level_db(setup, BOTH, self.system.crossover_hz, HALF_OCTAVE)
     }
 
+    fn near_db(&self, setup: &Setup, hz: f64) -> f64 {
+        self.system.near_db(&self.values(setup), hz)
+    }
+
+    fn values(&self, setup: &Setup) -> Vec<f64> {
+        setup.values.iter().zip(&self.system.start).map(|(value, start)| value.unwrap_or(*start)).collect()
+    }
+
     fn level_db(&self, setup: &Setup, on: Switched, hz: f64, half_width_octaves: f64) -> f64 {
-        let values: Vec<f64> =
-            setup.values.iter().zip(&self.system.start).map(|(value, start)| value.unwrap_or(*start)).collect();
         let imitated =
             Imitated { later_s: setup.own.later_s, inverted: setup.own.inverted, gain_db: setup.own.gain_db };
-        self.system.band_db(&values, imitated, on, hz, half_width_octaves)
+        self.system.band_db(&self.values(setup), imitated, on, hz, half_width_octaves)
     }
 }
 

@@ -240,6 +240,8 @@ pub enum Topic {
     Fullest,
     /// The subwoofer is switched off, or on again.
     SubwooferSwitched,
+    /// The person is close to the subwoofer, or back at the seat.
+    NearSubwoofer,
     /// What the notes across the crossover say was read.
     BlendChecked,
     /// Whether the notes sound even at a seat.

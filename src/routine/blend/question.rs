@@ -32,8 +32,7 @@ type Asked = (String, String, Ask);
 
 /// By how much a band is played over equal loudness.
 fn band_gain(pass: &Pass, at: usize) -> GainDb {
-    let _ = (pass, at);
-    GainDb::ZERO
+    GainDb::new(pass.gains_db.get(at).copied().unwrap_or(0.0))
 }
 
 fn confirm(topic: Topic, yes: &str, no: Option<&str>) -> Ask {
@@ -280,6 +279,16 @@ impl Blend {
                 String::new(),
                 confirm(Topic::SubwooferSwitched, "It is on", None),
             ),
+            At::Go(true) => (
+                "Go to the subwoofer: an ear within arm's reach of its cone.".into(),
+                "Close by, the room hardly counts: this says how your own ear hears these bands. They are played softer.".into(),
+                confirm(Topic::NearSubwoofer, "I am there", None),
+            ),
+            At::Go(false) => (
+                "Go back to the main seat.".into(),
+                String::new(),
+                confirm(Topic::NearSubwoofer, "I am there", None),
+            ),
             At::Band(at) => {
                 let frequency_hz = *tuning.pass()?.bands_hz.get(at)?;
                 let note = NoteAtSpot {
@@ -407,12 +416,18 @@ impl Blend {
                     let setup = tuning.setup();
                     let all = routes(setup.own);
                     let mains = tones::mains_of(&self.system, &all);
+                    let near = pass.sounding == Sounding::NearSubwoofer;
+                    let loudness = if near { loudness.near() } else { loudness };
                     let hz = pass.bands_hz.get(at).copied().unwrap_or(0.0);
                     if !here.meter {
-                        let reference = tones::reference_band(loudness, tuning.reference_hz(), mains.clone());
-                        question_at = add(0, &setup, vec![reference]);
+                        let to = if near { all.clone() } else { mains.clone() };
+                        question_at = add(0, &setup, vec![tones::reference_band(loudness, tuning.reference_hz(), to)]);
                     }
-                    let to = if pass.sounding == Sounding::Mains { mains } else { all };
+                    let to = match pass.sounding {
+                        Sounding::Mains => mains,
+                        Sounding::Subwoofer => tones::subwoofer_of(&self.system, &all),
+                        Sounding::Both | Sounding::NearSubwoofer => all,
+                    };
                     let label = format!("{hz:.0} Hz");
                     let mut band = tones::narrow_band(loudness, hz, band_gain(pass, at), &label, to);
                     if here.meter {
@@ -478,7 +493,7 @@ impl Blend {
                     bands_hz: pass.bands_hz.clone(),
                     at,
                     gain_db: band_gain(pass, at).db(),
-                    subwoofer: pass.sounding == Sounding::Both,
+                    sounding: pass.sounding,
                 },
                 _ => Hearing::Nothing,
             },

@@ -2,6 +2,7 @@
 
 use serde::Serialize;
 
+use crate::blend::tune::Sounding;
 use crate::blend::{Device, Role};
 use crate::routine::blend::setup::Setup;
 use crate::routine::effect::Part;
@@ -91,8 +92,8 @@ pub enum Hearing {
         at: usize,
         /// By how much it is played over equal loudness with the reference, dB.
         gain_db: f64,
-        /// The subwoofer sounds as well.
-        subwoofer: bool,
+        /// Which of the two sound, and from where they are heard.
+        sounding: Sounding,
     },
     /// Whether the notes are even at a seat.
     Even {

@@ -150,8 +150,13 @@ impl Visit {
             let end = |control: &Control| if high { control.ends().1 } else { control.ends().0 };
             blend.system().controls.iter().map(end).collect()
         };
-        let pass =
-            |setting: Vec<f64>, sounding| Pass { setting, sounding, bands_hz: vec![50.0, 70.0], heard: Vec::new() };
+        let pass = |setting: Vec<f64>, sounding| Pass {
+            setting,
+            sounding,
+            bands_hz: vec![50.0, 70.0],
+            gains_db: vec![0.0, 6.0],
+            heard: Vec::new(),
+        };
         let start: Vec<f64> = blend.stands().values.iter().map(|value| value.unwrap_or(0.0)).collect();
         let next = match passes {
             0 => Next::Hear(pass(start, Sounding::Mains)),
@@ -322,10 +327,10 @@ fn tuning_hears_settings_and_keeps_one_and_an_undo_goes_back_into_it() {
         hold(&visit.state);
         let ask = visit.state.question().unwrap().ask;
         let scene = visit.state.scene();
-        if let Some(Hearing::Band { subwoofer, at, .. }) = scene.as_ref().map(|scene| &scene.hearing) {
+        if let Some(Hearing::Band { sounding, at, .. }) = scene.as_ref().map(|scene| &scene.hearing) {
             bands += 1;
             // The last band of the second pass is taken back once, after the result was thought out.
-            if *subwoofer && *at == 1 && !undone {
+            if *sounding == Sounding::Both && *at == 1 && !undone {
                 undone = true;
                 let before = visit.state.question().unwrap().text;
                 visit.say(Answer::Rating(Rating::ALL[2])).unwrap();
@@ -357,7 +362,7 @@ fn on_its_own_channel_a_tuned_setting_is_imitated_until_it_is_kept() {
     while *visit.state.stage() != Stage::Done {
         hold(&visit.state);
         if let Some(scene) = visit.state.scene()
-            && let Hearing::Band { subwoofer: true, .. } = scene.hearing
+            && let Hearing::Band { sounding: Sounding::Both, .. } = scene.hearing
         {
             heard = true;
             let setup = &scene.sounds.last().unwrap().setup;

@@ -41,7 +41,15 @@ pub(in crate::routine) struct Loudness {
     pub seed: u64,
 }
 
+/// Within arm's reach of the subwoofer everything is played softer by this: about what coming closer adds (*common practice*).
+const NEARER: GainDb = GainDb::new(-12.0);
+
 impl Loudness {
+    /// For an ear close to the subwoofer.
+    pub fn near(self) -> Self {
+        Self { reference: self.reference + NEARER, ..self }
+    }
+
     /// The level at which a band sounds as loud as the reference; never above it.
     pub fn at(self, frequency_hz: f64) -> Dbfs {
         self.reference + equal_loudness_gain(frequency_hz, REFERENCE_HZ, self.phon).min(GainDb::ZERO)
@@ -130,6 +138,11 @@ pub(super) fn narrow_band(
 /// What narrow bands are rated against.
 pub(super) fn reference_band(loudness: Loudness, frequency_hz: f64, routes: Vec<Route>) -> Part {
     part(noise(loudness, frequency_hz, Width::Third), loudness.at(frequency_hz), REFERENCE_S, "the reference", routes)
+}
+
+/// The subwoofer's share of some routes.
+pub(super) fn subwoofer_of(system: &System, routes: &[Route]) -> Vec<Route> {
+    routes.iter().filter(|route| Some(route.channel) == system.channels.subwoofer).copied().collect()
 }
 
 /// The main speakers' share of some routes.

@@ -22,6 +22,8 @@ pub(in crate::routine) struct Tuning {
     kept: Option<Outcome>,
     /// Nobody hears the subwoofer: it is switched off.
     subwoofer_off: bool,
+    /// The person is within arm's reach of the subwoofer.
+    near: bool,
 }
 
 /// What a tuning is at.
@@ -33,6 +35,8 @@ pub(super) enum At {
     Turn(usize, f64),
     /// The subwoofer is switched off (false) or on (true).
     Switch(bool),
+    /// The person goes to the subwoofer (true) or back to the seat (false).
+    Go(bool),
     /// A band is rated: its position in the pass.
     Band(usize),
 }
@@ -68,7 +72,7 @@ impl Tuning {
             system: system.clone(),
         };
         let tuner = Tuner::new(case.clone());
-        Some(Self { case, tuner, pass: None, kept: None, subwoofer_off: false })
+        Some(Self { case, tuner, pass: None, kept: None, subwoofer_off: false, near: false })
     }
 
     /// What has to be thought out now, if it is that.
@@ -123,14 +127,26 @@ impl Tuning {
     /// What it is at, with the controls where they stand.
     pub(super) fn at(&self, stands: &Setup) -> At {
         let own_channel = self.case.system.channels.subwoofer.is_some();
-        let (Some(pass), None) = (&self.pass, &self.kept) else {
-            return if self.kept.is_some() && self.subwoofer_off { At::Switch(true) } else { At::Thinking };
+        let sounding = match (&self.pass, &self.kept) {
+            (Some(pass), None) => pass.sounding,
+            (None, None) => return At::Thinking,
+            // What is kept is set with the subwoofer on, from the seat.
+            (_, Some(_)) => Sounding::Both,
         };
-        if let Some((control, to)) = stands.first_turn(&self.setup()) {
+        if self.kept.is_none()
+            && let Some((control, to)) = stands.first_turn(&self.setup())
+        {
             return At::Turn(control, to);
         }
-        let wants_off = pass.sounding == Sounding::Mains && !own_channel;
-        if wants_off != self.subwoofer_off { At::Switch(!wants_off) } else { At::Band(pass.heard.len()) }
+        let wants_off = sounding == Sounding::Mains && !own_channel;
+        let wants_near = sounding == Sounding::NearSubwoofer;
+        if wants_off != self.subwoofer_off {
+            At::Switch(!wants_off)
+        } else if wants_near != self.near {
+            At::Go(wants_near)
+        } else {
+            self.pass.as_ref().map_or(At::Thinking, |pass| At::Band(pass.heard.len()))
+        }
     }
 
     /// The present pass.
@@ -138,14 +154,14 @@ impl Tuning {
         self.pass.as_ref()
     }
 
-    /// The reference that the bands are rated against, Hz.
+    /// The reference that the bands are rated against, Hz: where the main speakers play alone; close to the subwoofer its own middle.
     pub fn reference_hz(&self) -> f64 {
-        REFERENCE_RATIO * self.case.crossover_hz
+        if self.near { self.case.crossover_hz } else { REFERENCE_RATIO * self.case.crossover_hz }
     }
 
-    /// What is kept, once the subwoofer is on.
+    /// What is kept, once the subwoofer is on and the person back at the seat.
     pub fn kept(&self) -> Option<&Outcome> {
-        self.kept.as_ref().filter(|_| !self.subwoofer_off)
+        self.kept.as_ref().filter(|_| !self.subwoofer_off && !self.near)
     }
 
     /// Settings heard so far.
@@ -163,6 +179,10 @@ impl Tuning {
         let heard = match (at, answer) {
             (At::Switch(on), Answer::Yes) => {
                 self.subwoofer_off = !on;
+                return Ok(());
+            }
+            (At::Go(near), Answer::Yes | Answer::Arrived) => {
+                self.near = near;
                 return Ok(());
             }
             (At::Band(_), &Answer::Rating(rating)) => Heard::Rating { rating },
