@@ -172,7 +172,7 @@ fn every_screen_of_a_visit_can_be_read_and_pressed() {
     settle(&phone, "STOP");
 
     let mut seen = std::collections::BTreeSet::new();
-    let mut rated = 0;
+    let (mut rated, mut matched) = (0, false);
     loop {
         let line = laptop.hear_until(|line| line.get("ask").is_some() || line.get("done").is_some());
         if line.get("done").is_some() {
@@ -197,9 +197,27 @@ fn every_screen_of_a_visit_can_be_read_and_pressed() {
                 looker.look(&phone, "21-away");
                 phone.offline(false);
                 settle(&phone, text);
+                phone.tap("[data-k=more]");
+                phone.wait("document.querySelector('[data-k=answer-by]')");
+                looker.look(&phone, "22-more");
+                phone.key("m");
+                continue;
             }
         }
         match (kind, topic) {
+            ("match", _) => {
+                phone.key("ArrowUp");
+                laptop.hear_of("ask");
+                phone.tap("[data-k=nudge-down]");
+                laptop.hear_of("ask");
+                settle(&phone, text);
+                phone.tap(".lead");
+                matched = true;
+            }
+            ("rate", _) if matched && rated == 0 => {
+                rated += 1;
+                phone.tap(".steps button:nth-child(4)");
+            }
             ("confirm", "comfort") if line["level_dbfs"].as_f64() < Some(-52.0) => {
                 phone.tap("[data-k=louder]");
                 continue;

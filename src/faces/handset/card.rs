@@ -129,6 +129,10 @@ struct Level {
     low: f64,
     high: f64,
     unit: &'static str,
+    /// A note is being matched to the reference: no figure is shown, so that nobody matches to one.
+    matching: bool,
+    /// How far a press moves it, in words.
+    step: &'static str,
     /// Why louder cannot be said from here.
     blocked: Option<String>,
 }
@@ -237,6 +241,8 @@ fn asked<'a>(form: &Form, view: &View, me: FaceId, louder_to: Dbfs) -> Asked<'a>
                 low: nudge.low,
                 high: nudge.high,
                 unit: nudge.unit,
+                matching: !nudge.sets_comfort,
+                step: if nudge.step < 1.0 { "half a decibel a press" } else { "1 dB a press" },
                 blocked: may_raise(nudge, view, me, louder_to).err(),
             }),
             ..plain("nudge")
@@ -251,7 +257,8 @@ fn asked<'a>(form: &Form, view: &View, me: FaceId, louder_to: Dbfs) -> Asked<'a>
 /// Why not, and what to do.
 pub(super) fn may_raise(nudge: &Nudge, view: &View, me: FaceId, louder_to: Dbfs) -> Result<(), String> {
     if !nudge.sets_comfort {
-        return Ok(());
+        let at_top = nudge.now > nudge.high - 1e-9;
+        return if at_top { Err("It may get no louder.".into()) } else { Ok(()) };
     }
     if view.in_charge.is_some_and(|face| face != me) {
         return Err("Another screen answered last and sets the level. To set it here, press pause, then go on.".into());
@@ -319,4 +326,76 @@ fn drawing(room: &Room, spot: Option<usize>) -> Plan {
 pub(super) fn styled_by_the_page(svg: String) -> String {
     svg.replace(" style=\"paint-order: stroke\"", " class=\"over\"")
         .replace(" style=\"font-variant-numeric: tabular-nums\"", "")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::faces::scenes;
+
+    const ME: FaceId = FaceId(0x1_0001);
+
+    fn sent(view: &View) -> serde_json::Value {
+        serde_json::to_value(card(view, 1, ME, Dbfs::new(-30.0))).unwrap()
+    }
+
+    #[test]
+    fn every_button_of_a_card_is_an_answer_that_its_form_takes() {
+        let scenes = [
+            scenes::rate(),
+            scenes::go_to(),
+            scenes::anchors(),
+            scenes::comfort(),
+            scenes::strain(),
+            scenes::checklist(),
+            scenes::choose(),
+            scenes::verdict(),
+        ];
+        for view in scenes {
+            let form = Form::of(&view.question.as_ref().unwrap().ask);
+            let buttons = sent(&view)["question"]["buttons"].as_array().unwrap().clone();
+            assert!(!buttons.is_empty());
+            for button in buttons {
+                let answer: Answer = serde_json::from_value(button["answer"].clone()).unwrap();
+                assert!(form.fit(answer.clone()).is_ok(), "{answer:?}");
+            }
+        }
+    }
+
+    #[test]
+    fn nothing_says_who_leads_before_the_verdict() {
+        let mut view = scenes::rate();
+        let card = sent(&view);
+        assert_eq!((&card["lead"], &card["ranking"]), (&serde_json::json!([]), &serde_json::json!([])));
+        view.ranking = scenes::verdict().ranking;
+        assert!(sent(&view)["ranking"].as_array().unwrap().len() > 1, "otherwise this could not fail");
+    }
+
+    #[test]
+    fn louder_is_blocked_in_words_and_only_where_it_must_be() {
+        let mut view = scenes::comfort();
+        let blocked = |view: &View| sent(view)["question"]["nudge"]["blocked"].as_str().map(str::to_owned);
+        assert_eq!(blocked(&view), None);
+        view.in_charge = Some(ME);
+        assert_eq!(blocked(&view), None);
+        view.in_charge = Some(FaceId(0));
+        assert!(blocked(&view).unwrap().contains("Another screen"));
+        view.in_charge = None;
+        let card = serde_json::to_value(card(&view, 1, ME, Dbfs::new(-41.0))).unwrap();
+        assert!(card["question"]["nudge"]["blocked"].as_str().unwrap().contains("-41.0 dBFS"));
+    }
+
+    #[test]
+    fn pictures_hold_no_style_that_the_page_forbids() {
+        let mut view = scenes::go_to();
+        let room = Arc::make_mut(&mut view.room);
+        room.floor = Some(crate::view::Floor::Rectangle { length_m: 5.0, width_m: 4.0 });
+        for (at, spot) in room.spots.iter_mut().enumerate() {
+            spot.at_m = Some([0.4 + 0.6 * at as f64, 0.5, 0.3]);
+        }
+        let plan = plan(&view, [310.0, 270.0]).unwrap();
+        assert!(plan.contains("var(--ink)") && plan.contains("class=\"over\""), "{plan}");
+        assert!(!plan.contains("style="), "{plan}");
+        assert_eq!(sent(&view)["question"]["tapes"], "0.50 m from wall A, 1.00 m from wall D");
+    }
 }

@@ -90,6 +90,8 @@ struct Shared {
     louder: Mutex<Option<(Instant, f64)>>,
     /// Counts changes of who is paired.
     phones: watch::Sender<u64>,
+    /// Which phone pressed stop last over its socket, and when: a second message about the same press is not a second press.
+    stopped: Mutex<Option<(FaceId, Instant)>>,
     /// No phone may say louder beyond this, in the comfort step.
     louder_to: Dbfs,
     announce: Announce,
@@ -116,6 +118,7 @@ impl Handset {
             views: watch::Sender::new(None),
             ended: watch::Sender::new(false),
             louder: Mutex::new(None),
+            stopped: Mutex::new(None),
             phones: watch::Sender::new(0),
             louder_to,
             announce,

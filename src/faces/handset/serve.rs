@@ -31,6 +31,8 @@ const HEADERS: usize = 48;
 /// A request's headers are here within this, and everything about it is over within the other.
 const HEADERS_WITHIN: Duration = Duration::from_secs(5);
 const REQUEST_WITHIN: Duration = Duration::from_secs(10);
+/// A stop by request so soon after one by the phone's socket is the same press.
+const SAME_PRESS: Duration = Duration::from_secs(2);
 /// How long pages are given to hear that the visit has ended.
 const FAREWELL: Duration = Duration::from_millis(500);
 
@@ -152,6 +154,10 @@ async fn pair(State(gate): State<Gate>, paired: Option<Extension<Paired>>, secre
 /// Stop, for a page whose socket is not there.
 async fn stop(State(gate): State<Gate>, Extension(paired): Extension<Paired>) -> Response {
     let face = gate.shared.face.hand(paired.number);
+    // The page sends a press both ways when it cannot tell which will arrive; two presses would be an emergency.
+    if lock(&gate.shared.stopped).is_some_and(|(by, at)| by == face && at.elapsed() < SAME_PRESS) {
+        return StatusCode::NO_CONTENT.into_response();
+    }
     match socket::hand_in(&gate.shared, face, Action::Stop).await {
         true => StatusCode::NO_CONTENT.into_response(),
         false => plain(StatusCode::GONE, "The visit has ended; nothing sounds.\n"),

@@ -70,11 +70,16 @@ enum Command {
     Louder,
     Quieter,
     Decide,
+    NudgeUp,
+    NudgeDown,
+    /// Answer notes in the other way.
+    AnswerBy,
 }
 
 impl Command {
-    fn action(self) -> Action {
-        match self {
+    /// The action; nothing, where there is no other way.
+    fn action(self, view: Option<&View>) -> Option<Action> {
+        Some(match self {
             Self::Again => Action::Again,
             Self::Back => Action::Back,
             Self::Skip => Action::Skip,
@@ -85,7 +90,10 @@ impl Command {
             Self::Louder => Action::Louder,
             Self::Quieter => Action::Quieter,
             Self::Decide => Action::Decide,
-        }
+            Self::NudgeUp => Action::Nudge { up: true },
+            Self::NudgeDown => Action::Nudge { up: false },
+            Self::AnswerBy => Action::AnswerBy(view?.offers.answer_by?),
+        })
     }
 }
 
@@ -115,7 +123,7 @@ pub(super) async fn hand_in(shared: &Shared, face: FaceId, action: Action) -> bo
             Ok(()) => return true,
             Err(TrySendError::Disconnected(_)) => return false,
             // A louder that has to wait was not heard by whoever pressed it.
-            Err(TrySendError::Full((_, Action::Louder))) => return true,
+            Err(TrySendError::Full((_, Action::Louder | Action::Nudge { up: true }))) => return true,
             Err(TrySendError::Full(back)) => action = back,
         }
         sleep(NO_ROOM).await;
@@ -256,6 +264,9 @@ impl Page {
         if !self.allowance.take(Instant::now()) && !urgent {
             return self.passed_over();
         }
+        if matches!(said, Said::Do(Command::Stop)) {
+            *lock(&self.shared.stopped) = Some((self.me, Instant::now()));
+        }
         match said {
             Said::Alive(number) => {
                 self.act(Action::Alive).await?;
@@ -274,7 +285,13 @@ impl Page {
                 Ok(false) => Ok(()),
                 Err(why) => within(send(socket, &Message::Refused(why))).await,
             },
-            Said::Do(command) => self.act(command.action()).await,
+            Said::Do(command) => {
+                let view = self.shared.views.borrow().clone();
+                match command.action(view.as_deref()) {
+                    Some(action) => self.act(action).await,
+                    None => Ok(()),
+                }
+            }
             Said::Answer { question, answer, rattles } => match self.answer(question, answer, rattles) {
                 Ok(action) => self.act(action).await,
                 Err(why) => within(send(socket, &Message::Refused(why))).await,

@@ -154,7 +154,7 @@
   function act(command) {
     if (command === 'stop') return stop();
     buzz(15);
-    if (command === 'louder') {
+    if (command === 'louder' || command === 'nudge-up') {
       // One press at a time: nothing may still be rising after the thumb has left.
       const now = performance.now();
       if (pressing && now - pressing < 1000 || now - raised < PRESS_MS) return;
@@ -349,7 +349,19 @@
   }
 
   function level(question) {
-    const { now, low, high, unit, blocked } = question.nudge;
+    const { now, low, high, unit, blocked, matching, step } = question.nudge;
+    const pair = (down, downLabel, up) => el('div', { class: 'pair' },
+      el('button', { type: 'button', 'data-k': down, click: () => act(down) }, downLabel),
+      el('button', {
+        type: 'button', 'data-k': up, 'aria-disabled': blocked ? 'true' : null,
+        'aria-describedby': blocked ? 'blocked' : null, click: () => { if (!blocked) act(up); },
+      }, 'louder'));
+    const rest = [
+      blocked && el('p', { class: 'why', id: 'blocked' }, blocked),
+      el('div', { class: 'answers' }, ...question.buttons.map((option, at) => press(option, at === 0 ? 'lead' : ''))),
+    ];
+    // A match is made by ear: no figure, so that nobody matches to one.
+    if (matching) return [el('div', { class: 'level' }, pair('nudge-down', 'softer', 'nudge-up'), el('p', { class: 'ends' }, step)), ...rest];
     const bar = el('i');
     bar.style.width = `${Math.max(0, Math.min(100, (100 * (now - low)) / (high - low)))}%`;
     return [
@@ -357,14 +369,8 @@
         el('p', { class: 'now' }, `${now.toFixed(0)} ${unit}`),
         el('div', { class: 'track', 'aria-hidden': 'true' }, bar),
         el('p', { class: 'ends' }, el('span', {}, `${low} ${unit}`), el('span', {}, `${high} ${unit} at most`)),
-        el('div', { class: 'pair' },
-          el('button', { type: 'button', 'data-k': 'quieter', click: () => act('quieter') }, 'quieter'),
-          el('button', {
-            type: 'button', 'data-k': 'louder', 'aria-disabled': blocked ? 'true' : null,
-            'aria-describedby': blocked ? 'blocked' : null, click: () => { if (!blocked) act('louder'); },
-          }, 'louder'))),
-      blocked && el('p', { class: 'why', id: 'blocked' }, blocked),
-      el('div', { class: 'answers' }, ...question.buttons.map((option, at) => press(option, at === 0 ? 'lead' : ''))),
+        pair('quieter', 'quieter', 'louder')),
+      ...rest,
     ];
   }
 
@@ -417,6 +423,7 @@
     tool(rest, offers.skip, 'skip', 'skip');
     tool(rest, offers.undo, 'undo', 'undo');
     tool(rest, card.sounding && !(card.question && card.question.input === 'nudge'), 'quieter', 'quieter');
+    if (offers.answer_by) tool(rest, true, 'answer-by', offers.answer_by === 'match' ? 'match instead' : 'rate instead');
     tool(rest, offers.decide, 'decide', 'decide now');
     // Five in a row are as many as a thumb tells apart; the others wait behind one.
     if (first.length + rest.length > 4) {
@@ -444,7 +451,7 @@
 
   // --- keys: a keyboard or a page-turner -------------------------------------------------------------------------
 
-  const COMMANDS = { a: 'again', b: 'back', s: 'skip', u: 'undo', d: 'decide', '+': 'louder', '=': 'louder', '-': 'quieter' };
+  const COMMANDS = { a: 'again', b: 'back', s: 'skip', u: 'undo', d: 'decide', m: 'answer-by', '+': 'louder', '=': 'louder', '-': 'quieter' };
 
   function step(by) {
     const list = [...document.querySelectorAll('#main .answers button, #main .pair button, #answers button')];
@@ -464,6 +471,13 @@
     if (typing) return;
     if (key === ' ' && !onButton) { event.preventDefault(); stop(); return; }
     if (!inTouch || !card || event.repeat && key !== '-') return;
+    const matching = !card.paused && card.question && card.question.nudge && card.question.nudge.matching;
+    if (matching && key.startsWith('Arrow')) {
+      event.preventDefault();
+      const button = main.querySelector(`[data-k="nudge-${key === 'ArrowUp' || key === 'ArrowRight' ? 'up' : 'down'}"]`);
+      if (button) button.click();
+      return;
+    }
     if (key === 'ArrowDown' || key === 'ArrowRight' || key === 'PageDown') { event.preventDefault(); step(1); return; }
     if (key === 'ArrowUp' || key === 'ArrowLeft') { event.preventDefault(); step(-1); return; }
     if (key === 'PageUp') { event.preventDefault(); if (onButton) at.click(); else step(1); return; }
