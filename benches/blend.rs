@@ -45,7 +45,13 @@ fn main() {
                 expected_db: 0.0,
                 is_db: worst_db(&system, setting),
             };
-            let outcome = tuned(&system, usual_listener(), By::Ear, seed, BUDGET_S);
+            let outcome = tuned(
+                &system,
+                usual_listener(),
+                if std::env::var("SHARP").is_ok() { By::Meter } else { By::Ear },
+                seed,
+                BUDGET_S,
+            );
             let mut ear = row(&outcome.setting, outcome.seconds);
             ear.expected_db = outcome.worst_db[0];
             if verbose {

@@ -16,12 +16,12 @@ pub fn usual_listener() -> ListenerTraits {
     ListenerTraits {
         name: "usual".into(),
         about: String::new(),
-        doubt_db: 1.5,
+        doubt_db: std::env::var("DOUBT").map_or(1.5, |x| x.parse().unwrap()),
         mood_db: 1.0,
-        contour_db: 1.5,
+        contour_db: std::env::var("CONTOUR").map_or(1.5, |x| x.parse().unwrap()),
         border_spread: 0.25,
         lapses: 0.025,
-        meter_db: 1.0,
+        meter_db: std::env::var("MTR").map_or(1.0, |x| x.parse().unwrap()),
     }
 }
 

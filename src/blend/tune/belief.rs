@@ -25,7 +25,7 @@ const BORDERS_DB: [f64; 6] = [-8.0, -4.0, -1.5, 1.5, 4.0, 8.0];
 /// How far along the octaves the rough part of a response hangs together.
 const ROUGH_OCTAVES: f64 = 0.12;
 /// Noise of one rating with borders that differ from person to person, and share of answers given without listening.
-const RATING_DB: f64 = 1.8;
+pub const RATING_DB: f64 = 1.8;
 const LAPSES: f64 = 0.03;
 /// Noise of a match and of a meter, dB.
 const MATCH_DB: f64 = 1.5;
@@ -152,24 +152,6 @@ impl Belief {
         }
         &self.peaks[self.peaks.len() - 1]
     }
-}
-
-/// How much hearing a setting would tell: the spread of what may be heard over that of an answer, in nats over its bands.
-pub fn told(case: &Case, draws: &[Draw], setting: &[f64], bands_hz: &[f64]) -> f64 {
-    let effect = Effect::of(case, setting);
-    let powers: Vec<[f64; POINTS]> =
-        draws.iter().map(|draw| draw.power(&effect.at_points(case, draw.known), Sounding::Both)).collect();
-    let of_band = |&hz: &f64| {
-        let under = under_band(case.crossover_hz, hz);
-        let levels_db = powers
-            .iter()
-            .map(|power| 10.0 * libm::log10(under.iter().map(|(k, weight)| weight * power[*k]).sum::<f64>()));
-        let levels_db: Vec<f64> = levels_db.collect();
-        let mean_db = levels_db.iter().sum::<f64>() / levels_db.len() as f64;
-        let variance = levels_db.iter().map(|level| (level - mean_db).powi(2)).sum::<f64>() / levels_db.len() as f64;
-        0.5 * libm::log(1.0 + variance / (RATING_DB * RATING_DB))
-    };
-    bands_hz.iter().map(of_band).sum()
 }
 
 fn prior(case: &Case, passes: &[Pass]) -> Prior {
@@ -438,9 +420,11 @@ fn add(slope: &mut Slope, unknowns: &[f64], pass: usize, heard: Heard, expected:
             graded(rating.index(), stretch * expected.level_db + own_db + mood_db)
         }
         Heard::Match { offset_db } => gauss(offset_db, expected.level_db + own_db + mood_db, MATCH_DB),
-        Heard::Meter { level_db_spl: read_db } | Heard::Microphone { level_db: read_db } => {
-            gauss(read_db, expected.level_db + unknowns[Scalar::Meter.at()], METER_DB)
-        }
+        Heard::Meter { level_db_spl: read_db } | Heard::Microphone { level_db: read_db } => gauss(
+            read_db,
+            expected.level_db + unknowns[Scalar::Meter.at()],
+            std::env::var("MDB").map_or(METER_DB, |x| x.parse().unwrap()),
+        ),
     };
     slope.log_likelihood += log_likelihood;
     for &(at, by) in &slopes {

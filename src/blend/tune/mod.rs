@@ -9,11 +9,13 @@
 //! * `model`: what a setting does to the two, and what would be heard;
 //! * `belief`: what the answers so far say about the two, with its doubt (Laplace's approximation for each of several
 //!   delays and both polarities);
-//! * `search`: the flattest setting of the controls under that belief.
+//! * `search`: the flattest setting of the controls under that belief;
+//! * `telling`: which pass would say most about it.
 
 mod belief;
 mod model;
 mod search;
+mod telling;
 
 use serde::{Deserialize, Serialize};
 
@@ -128,10 +130,10 @@ const PROCESSOR_S: f64 = 8.0;
 const FURTHER_S: f64 = 4.0;
 /// No band is played further than this from equal loudness, dB (the boost's limit in a visit).
 const MOST_GAIN_DB: f64 = 12.0;
-/// At least so many passes with both sounding before it is done.
-const FEWEST_PASSES: usize = 8;
-/// So many of them are chosen for what they tell.
-const EXPLORING: usize = 5;
+/// It is done when less than this is lost by not knowing the system exactly, dB.
+const GOOD_ENOUGH_DB: f64 = 0.5;
+/// Possible systems that covariances are taken over.
+const TELLING_DRAWS: usize = 80;
 /// A setting that was not heard must promise this much more than one that was, dB.
 const UNHEARD_DB: f64 = 0.3;
 
@@ -157,6 +159,19 @@ impl Case {
             .zip(&self.start)
             .map(|(control, &start)| search::positions(control, start))
             .collect()
+    }
+
+    /// The same setting with the subwoofer turned over: by the polarity switch, or a phase switch that goes round.
+    fn turned_over(&self, setting: &[f64]) -> Option<Vec<f64>> {
+        let mut turned = setting.to_vec();
+        if let Some(at) = self.polarity() {
+            turned[at] = 180.0 - turned[at];
+            return Some(turned);
+        }
+        let controls = &self.system.controls;
+        let at = controls.iter().position(|control| control.role == Role::Phase && control.ends().1 > 180.0)?;
+        turned[at] = controls[at].nearest((turned[at] + 180.0) % 360.0);
+        Some(turned)
     }
 
     /// The control that turns the polarity over, as its position in the list and the two values.
@@ -219,24 +234,85 @@ impl Tuner {
         }
         let positions = case.positions();
         let draws = belief.draws(search::DRAWS, case.seed);
-        let best = search::flattest(case, &draws, &positions, self.starts(), None);
-        let both: Vec<&Pass> = self.passes.iter().filter(|pass| pass.sounding == Sounding::Both).collect();
-        let heard_best = both.iter().any(|pass| pass.setting == best.setting);
-        let to_explore = both.len() < EXPLORING || heard_best && both.len() < FEWEST_PASSES;
-        let setting = if to_explore {
-            self.telling(&belief, &draws, &positions)
+        let possible = self.possible(&belief, &positions);
+        let mut starts = self.starts();
+        starts.extend(possible.iter().map(|(_, found)| found.setting.clone()));
+        let best = search::flattest(case, &draws, &positions, &starts, 3, None);
+        let both = || self.passes.iter().filter(|pass| pass.sounding == Sounding::Both);
+        let heard_best = both().any(|pass| pass.setting == best.setting);
+        let lost_db = possible
+            .iter()
+            .map(|(draw, found)| search::each(case, std::slice::from_ref(draw), &best.setting)[0] - found.expected_db);
+        let regret_db = lost_db.sum::<f64>() / possible.len() as f64;
+        let left_s = case.budget_s - self.seconds(Some(&best.setting));
+        let wanted = if heard_best && regret_db < GOOD_ENOUGH_DB {
+            None
+        } else if !heard_best && left_s < 2.0 * self.pass_s(&best.setting, Sounding::Both) {
+            // The last pass goes to what will be kept.
+            Some((best.setting.clone(), Sounding::Both))
         } else {
-            (!heard_best).then(|| best.setting.clone())
+            Some(self.most_telling(&belief, &best, &possible))
         };
-        let last = self.passes.last().map_or(&case.start, |pass| &pass.setting);
-        let in_time = |setting: &Vec<f64>| {
-            let one_more_s = case.turning_s(last, setting, false) + REFERENCE_S + BAND_S * BANDS_OCTAVES.len() as f64;
-            self.seconds(Some(&best.setting)) + one_more_s <= case.budget_s
-        };
-        match setting {
-            Some(setting) if in_time(&setting) => hear(setting, Sounding::Both, Some(&belief)),
+        match wanted {
+            Some((setting, sounding)) if self.pass_s(&setting, sounding) <= left_s => {
+                hear(setting, sounding, Some(&belief))
+            }
             wanted => self.keep(&belief, &positions, best, wanted.is_some()),
         }
+    }
+
+    /// How long a pass takes from where the controls stand, seconds.
+    fn pass_s(&self, setting: &[f64], sounding: Sounding) -> f64 {
+        let last = self.passes.last().map_or(&self.case.start, |pass| &pass.setting);
+        let bands = BANDS_OCTAVES.len() as f64;
+        let (bands, walk_s) = match sounding {
+            Sounding::NearSubwoofer => (2.0 * bands, 2.0 * SUBWOOFER_S),
+            Sounding::Mains if !self.case.reached.contains(&true) => (bands, 2.0 * SUBWOOFER_S),
+            _ => (bands, 0.0),
+        };
+        self.case.turning_s(last, setting, false) + walk_s + REFERENCE_S + BAND_S * bands
+    }
+
+    /// Some possible systems, and the best setting for each if it were the real one.
+    fn possible(&self, belief: &Belief, positions: &[Vec<f64>]) -> Vec<(model::Draw, search::Found)> {
+        const COUNT: usize = 5;
+        let draws = belief.draws(COUNT, self.case.seed ^ (1 + self.passes.len() as u64));
+        let found = |draw: model::Draw| {
+            let found = search::flattest(&self.case, std::slice::from_ref(&draw), positions, &self.starts(), 25, None);
+            (draw, found)
+        };
+        draws.into_iter().map(found).collect()
+    }
+
+    /// The pass that tells most per second about the setting that would be kept now: among that setting, what would be best in
+    /// some possible systems, the same with the polarity turned over (a hole is where the phase is heard best), and each alone.
+    fn most_telling(
+        &self,
+        belief: &Belief,
+        best: &search::Found,
+        possible: &[(model::Draw, search::Found)],
+    ) -> (Vec<f64>, Sounding) {
+        let case = &self.case;
+        let bands_hz = self.bands_hz();
+        let draws = belief.draws(TELLING_DRAWS, case.seed ^ (101 + self.passes.len() as u64));
+        let mut candidates = vec![best.setting.clone()];
+        candidates.extend(possible.iter().map(|(_, found)| found.setting.clone()));
+        let turned_over: Vec<Vec<f64>> = candidates.iter().filter_map(|setting| case.turned_over(setting)).collect();
+        candidates.extend(turned_over);
+        let mut passes: Vec<(Vec<f64>, Sounding)> =
+            candidates.into_iter().map(|setting| (setting, Sounding::Both)).collect();
+        let last = self.passes.last().map_or(&case.start, |pass| &pass.setting);
+        passes.push((last.clone(), Sounding::Mains));
+        if case.reached.contains(&true) {
+            passes.push((last.clone(), Sounding::Subwoofer));
+        }
+        let shape = telling::Shape::of(case, &draws, &best.setting, &bands_hz);
+        let rated = passes.into_iter().map(|(setting, sounding)| {
+            let explained = shape.explained_by(case, &draws, &setting, sounding, &bands_hz);
+            (explained / self.pass_s(&setting, sounding), (setting, sounding))
+        });
+        let most = rated.max_by(|a, b| a.0.total_cmp(&b.0));
+        most.map_or_else(|| (best.setting.clone(), Sounding::Both), |(_, pass)| pass)
     }
 
     /// What is heard first, whatever was answered: both, the mains alone, the subwoofer alone, and by ear the ear itself.
@@ -261,21 +337,6 @@ impl Tuner {
         };
         (by_ear && !heard(Sounding::NearSubwoofer))
             .then(|| (case.system.controls.iter().zip(&case.start).map(open).collect(), Sounding::NearSubwoofer))
-    }
-
-    /// The setting that tells most among those that would be best if one of the possible systems were the real one.
-    fn telling(&self, belief: &Belief, draws: &[model::Draw], positions: &[Vec<f64>]) -> Option<Vec<f64>> {
-        const CANDIDATES: usize = 5;
-        let bands_hz = self.bands_hz();
-        let possible = belief.draws(CANDIDATES, self.case.seed ^ (1 + self.passes.len() as u64));
-        let candidates = possible.iter().map(|draw| {
-            search::flattest(&self.case, std::slice::from_ref(draw), positions, self.starts(), None).setting
-        });
-        let unheard = candidates.filter(|setting| {
-            !self.passes.iter().any(|pass| pass.sounding == Sounding::Both && pass.setting == *setting)
-        });
-        let rated = unheard.map(|setting| (belief::told(&self.case, draws, &setting, &bands_hz), setting));
-        rated.max_by(|a, b| a.0.total_cmp(&b.0)).map(|(_, setting)| setting)
     }
 
     fn starts(&self) -> Vec<Vec<f64>> {
@@ -307,7 +368,7 @@ impl Tuner {
         let mean_db = worst_db.iter().sum::<f64>() / worst_db.len() as f64;
         let other = self.case.polarity().map(|at| {
             let kept = best.setting[at];
-            search::flattest(&self.case, draws, positions, self.starts(), Some((at, 180.0 - kept)))
+            search::flattest(&self.case, draws, positions, &self.starts(), 6, Some((at, 180.0 - kept)))
         });
         let surely = other.as_ref().map(|other| {
             let ours = search::each(&self.case, draws, &best.setting);

@@ -195,6 +195,8 @@ pub struct Draw {
     pub mains_db: [f64; POINTS],
     pub subwoofer_db: [f64; POINTS],
     pub phase: [f64; POINTS],
+    /// By how much the person hears each point louder than the standard ear.
+    pub contour_db: [f64; POINTS],
     pub known: Known,
 }
 
@@ -208,6 +210,7 @@ impl Draw {
             mains_db: std::array::from_fn(|k| unknowns[MAINS + k]),
             subwoofer_db: std::array::from_fn(|k| unknowns[SUBWOOFER + k]),
             phase: std::array::from_fn(|k| unknowns[PHASE + k] + turned - TAU * grid[k] * late_s),
+            contour_db: std::array::from_fn(|k| unknowns[CONTOUR + k]),
             known: Known::of(unknowns),
         }
     }
@@ -234,6 +237,9 @@ pub struct Hypothesis {
     pub inverted: bool,
 }
 
+/// No two sources cancel completely in a room: what is left of their powers.
+pub const NEVER_NOTHING: f64 = 1e-3;
+
 pub fn amplitude(db: f64) -> f64 {
     libm::exp(db * (LN_10 / 20.0))
 }
@@ -243,7 +249,7 @@ pub fn power(a: f64, b: f64, phase: f64, sounding: Sounding) -> f64 {
     match sounding {
         Sounding::Mains => a * a,
         Sounding::Subwoofer | Sounding::NearSubwoofer => b * b,
-        Sounding::Both => a * a + b * b + 2.0 * a * b * libm::cos(phase) + 1e-3 * (a * a + b * b),
+        Sounding::Both => a * a + b * b + 2.0 * a * b * libm::cos(phase) + NEVER_NOTHING * (a * a + b * b),
     }
 }
 

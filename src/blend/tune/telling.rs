@@ -1,0 +1,86 @@
+//! How much a pass would tell about the setting that is going to be kept.
+//!
+//! Over the possible systems, what would be heard in a pass goes along with how the sum at that setting is shaped. The share
+//! of the shape's variance that the pass would explain follows from their covariances as in linear regression (as the
+//! ensemble Kalman filter has it: Evensen, Ocean Dynamics 53, 343-367, 2003; from memory).
+
+use nalgebra::DMatrix;
+
+use crate::blend::tune::belief::RATING_DB;
+use crate::blend::tune::model::{Draw, Effect, under_band};
+use crate::blend::tune::{Case, Sounding};
+use crate::stats::gaussian;
+
+/// What would be heard of bands, for each possible system (a row) and band (a column), dB; without the person's ear in it
+/// if it is about what there is.
+fn levels_db(
+    case: &Case,
+    draws: &[Draw],
+    setting: &[f64],
+    sounding: Sounding,
+    bands_hz: &[f64],
+    by_ear: bool,
+) -> DMatrix<f64> {
+    let effect = Effect::of(case, setting);
+    let under: Vec<Vec<(usize, f64)>> = bands_hz.iter().map(|&hz| under_band(case.crossover_hz, hz)).collect();
+    let mut levels_db = DMatrix::zeros(draws.len(), bands_hz.len());
+    for (row, draw) in draws.iter().enumerate() {
+        let power = draw.power(&effect.at_points(case, draw.known), sounding);
+        for (column, under) in under.iter().enumerate() {
+            let total: f64 = under.iter().map(|(k, weight)| weight * power[*k]).sum();
+            let own_db: f64 = under.iter().map(|(k, weight)| weight * draw.contour_db[*k]).sum();
+            levels_db[(row, column)] = 10.0 * libm::log10(total) + if by_ear { own_db } else { 0.0 };
+        }
+    }
+    levels_db
+}
+
+/// The shape of the sum at one setting: levels of bands against their own mean, for each possible system.
+pub struct Shape {
+    centred_db: DMatrix<f64>,
+}
+
+impl Shape {
+    /// At a setting.
+    pub fn of(case: &Case, draws: &[Draw], setting: &[f64], bands_hz: &[f64]) -> Self {
+        let mut shape = levels_db(case, draws, setting, Sounding::Both, bands_hz, false);
+        for mut row in shape.row_iter_mut() {
+            let mean = row.mean();
+            row.add_scalar_mut(-mean);
+        }
+        Self { centred_db: centred(shape) }
+    }
+
+    /// Its variance over the possible systems, summed over the bands, dB².
+    pub fn variance(&self) -> f64 {
+        self.centred_db.norm_squared() / self.centred_db.nrows() as f64
+    }
+
+    /// How much of that a pass would explain.
+    pub fn explained_by(
+        &self,
+        case: &Case,
+        draws: &[Draw],
+        setting: &[f64],
+        sounding: Sounding,
+        bands_hz: &[f64],
+    ) -> f64 {
+        let heard = centred(levels_db(case, draws, setting, sounding, bands_hz, true));
+        let count = draws.len() as f64;
+        let mut own = heard.transpose() * &heard / count;
+        for band in 0..bands_hz.len() {
+            own[(band, band)] += RATING_DB * RATING_DB;
+        }
+        let across = heard.transpose() * &self.centred_db / count;
+        let solved = gaussian::factor(&own).solve_many(&across);
+        across.component_mul(&solved).sum()
+    }
+}
+
+fn centred(mut matrix: DMatrix<f64>) -> DMatrix<f64> {
+    for mut column in matrix.column_iter_mut() {
+        let mean = column.mean();
+        column.add_scalar_mut(-mean);
+    }
+    matrix
+}
