@@ -1,0 +1,102 @@
+//! What the walls are made of, what is open, what is in the way.
+
+use toml::Spanned;
+
+use crate::room::load::{LONGEST_M, MOST_PLACES, Reader, Walls, WrittenNoGo, WrittenOpening, WrittenReach};
+use crate::room::outline;
+use crate::room::plan::{NoGo, Opening, Reach, Surface};
+use crate::toml_file::TomlError;
+
+impl Reader<'_> {
+    pub(super) fn walls(&self, walls: Option<Spanned<Walls>>, corners: usize) -> Result<Vec<Surface>, TomlError> {
+        let Some(walls) = walls else { return Ok(Vec::new()) };
+        let span = walls.span();
+        match walls.into_inner() {
+            Walls::All(surface) => Ok(vec![surface; corners.max(4)]),
+            Walls::Each(each) if each.len() == corners => Ok(each),
+            Walls::Each(each) => {
+                let message = format!("{} walls are described, the outline has {corners}", each.len());
+                self.refuse(
+                    span,
+                    &message,
+                    "give one kind for each wall, in the order of the corners, or one word for all",
+                )
+            }
+        }
+    }
+
+    pub(super) fn openings(
+        &self,
+        written: Vec<WrittenOpening>,
+        corners: &[[f64; 2]],
+    ) -> Result<Vec<Opening>, TomlError> {
+        let mut openings = Vec::new();
+        for (index, opening) in written.into_iter().enumerate() {
+            if index == MOST_PLACES {
+                let message = format!("there are more than {MOST_PLACES} openings");
+                return self.refuse(opening.from_m.span(), &message, "write down the largest ones alone");
+            }
+            let (from_m, to_m) = (*opening.from_m.get_ref(), *opening.to_m.get_ref());
+            let remedy = "give both ends of the gap on one wall, in metres";
+            if !(from_m.iter().chain(&to_m).all(|x| x.is_finite())
+                && (to_m[0] - from_m[0]).hypot(to_m[1] - from_m[1]) > 0.05)
+            {
+                return self.refuse(opening.to_m.span(), "this opening has no width", remedy);
+            }
+            if !corners.is_empty() && outline::wall_of_gap(corners, from_m, to_m, 0.3).is_none() {
+                return self.refuse(opening.from_m.span(), "this opening is not on a wall", remedy);
+            }
+            let height_m = opening.height_m.as_ref().map(|height| {
+                let height_m = *height.get_ref();
+                if height_m > 0.0 && height_m <= LONGEST_M {
+                    return Ok(height_m);
+                }
+                self.refuse(height.span(), "an opening has a height above zero", "leave height_m out for a door of 2 m")
+            });
+            let name = opening.name.unwrap_or_else(|| format!("opening {}", index + 1));
+            openings.push(Opening { name, from_m, to_m, height_m: height_m.transpose()? });
+        }
+        Ok(openings)
+    }
+
+    pub(super) fn no_go(&self, written: Vec<WrittenNoGo>, corners: &[[f64; 2]]) -> Result<Vec<NoGo>, TomlError> {
+        let mut areas = Vec::new();
+        for (index, area) in written.into_iter().enumerate() {
+            if index == MOST_PLACES {
+                let message = format!("there are more than {MOST_PLACES} no-go areas");
+                return self.refuse(area.corner_m.span(), &message, "put those that touch into one");
+            }
+            let (corner_m, size_m) = (*area.corner_m.get_ref(), *area.size_m.get_ref());
+            if !(size_m.iter().all(|side| side.is_finite() && *side > 0.0) && corner_m.iter().all(|x| x.is_finite())) {
+                let remedy = "size_m is how far the rectangle goes from corner_m along x and y, both above zero";
+                return self.refuse(area.size_m.span(), "this no-go area has no size", remedy);
+            }
+            let name = area.name.unwrap_or_else(|| format!("no-go area {}", index + 1));
+            let beyond = |axis: usize| {
+                let along = || corners.iter().map(|corner| corner[axis]);
+                let (low, high) = (along().fold(f64::INFINITY, f64::min), along().fold(f64::NEG_INFINITY, f64::max));
+                corner_m[axis] > high || corner_m[axis] + size_m[axis] < low
+            };
+            if !corners.is_empty() && (beyond(0) || beyond(1)) {
+                let remedy = "corner_m is its corner nearest the place where x and y are 0, in metres";
+                return self.refuse(area.corner_m.span(), &format!("{name:?} is outside the walls"), remedy);
+            }
+            areas.push(NoGo { name, corner_m, size_m });
+        }
+        Ok(areas)
+    }
+
+    pub(super) fn reach(&self, written: WrittenReach, corners: &[[f64; 2]]) -> Result<Reach, TomlError> {
+        let (from_m, cable_m) = (*written.from_m.get_ref(), *written.cable_m.get_ref());
+        if !(cable_m.is_finite() && cable_m > 0.0 && from_m.iter().all(|x| x.is_finite())) {
+            let remedy = "cable_m is the length along the floor in metres, from_m where it starts";
+            return self.refuse(written.cable_m.span(), "this cable has no length", remedy);
+        }
+        let outside_m = if corners.is_empty() { 0.0 } else { outline::distance_outside_m(corners, from_m) };
+        if !corners.is_empty() && outside_m > outline::tape_allowance_m(corners) {
+            let message = format!("the cable starts {outside_m:.2} m outside the walls");
+            return self.refuse(written.from_m.span(), &message, "from_m is where it enters the room, in metres");
+        }
+        Ok(Reach { from_m, cable_m })
+    }
+}
