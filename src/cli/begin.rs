@@ -38,14 +38,19 @@ pub fn resume_or_begin(options: &VisitOptions) -> Result<(), Failure> {
 /// `evenbass begin`
 pub fn begin(begin: &Begin) -> Result<(), Failure> {
     let room = begin.room.as_deref().map(room::load).transpose()?;
-    let kit = kit(&begin.brief)?;
-    let routing = match begin.channels.as_slice() {
-        [] => Routing::numbered(&kit.channels),
-        named => Routing::plain(named)?,
-    };
+    let mut kit = kit(&begin.brief)?;
     let blend = match &begin.recheck {
         Some(earlier) => Some(recheck::of(earlier)?),
         None => blend(&begin.blend)?,
+    };
+    // A subwoofer with a channel of its own is heard on that alone while its place is sought.
+    let own = blend.as_ref().and_then(|blend| blend.system.as_ref()).and_then(|system| system.channels.subwoofer);
+    if kit.channels.is_empty() {
+        kit.channels.extend(own);
+    }
+    let routing = match begin.channels.as_slice() {
+        [] => Routing::numbered(&kit.channels),
+        named => Routing::plain(named)?,
     };
     let mut brief = Brief { blend, ..brief(&begin.name, room, kit, &begin.brief, false)? };
     let file = visit_file(&begin.visit.folder, &begin.name)?;
@@ -58,7 +63,7 @@ pub fn begin(begin: &Begin) -> Result<(), Failure> {
     }
     let handset = session::handset(&begin.visit.handset, &file, begin.visit.face)?;
     // The device is opened first: without sound no file is left behind.
-    let sound = sound::open(&begin.visit, &routing, brief.kit.deep_driver)?;
+    let sound = sound::open(&begin.visit, &routing, &brief)?;
     if !routing.channels.is_empty() {
         // A visit keeps numbers: what a name means hangs on the device, which stays the same one.
         brief.kit.channels = sound.outputs.channels().map(|channel| channel + 1).collect();
@@ -91,10 +96,10 @@ fn resume_file(file: &Path, options: &VisitOptions) -> Result<(), Failure> {
     let visit = OpenVisit::open(file)?;
     let handset = session::handset(&options.handset, file, options.face)?;
     let sound = if visit.state().brief().rehearsal {
-        sound::offline(&visit.state().brief().kit)
+        sound::offline(visit.state().brief())
     } else {
         let kit = visit.state().kit();
-        sound::open(options, &Routing::numbered(&kit.channels), kit.deep_driver)?
+        sound::open(options, &Routing::numbered(&kit.channels), visit.state().brief())?
     };
     run(visit, sound, handset, options)
 }

@@ -52,7 +52,7 @@ pub fn run(rehearse: &Rehearse) -> Result<(), Failure> {
         blend.system.get_or_insert_with(|| VirtualSystem::random(Connection::Line, seed).system);
     }
     let answering = answering(rehearse, &brief)?;
-    let sound = sound::offline(&brief.kit);
+    let sound = sound::offline(&brief);
     let file = folder.join(format!("{name}{SUFFIX}"));
     let handset = match face(rehearse) {
         Some(face) => session::handset(&rehearse.handset, &file, face)?,

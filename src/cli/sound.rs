@@ -8,17 +8,23 @@ use crate::cli::quiet::Quiet;
 use crate::cli::routing::{DEVICE_LAYOUTS, DEVICE_ORDER, Routing};
 use crate::cli::session::SoundPath;
 use crate::engine::{DeviceRequest, Engine, EngineError, OfflineSink, Outputs};
-use crate::routine::Kit;
+use crate::routine::Brief;
 use crate::units::{FrameCount, SampleRate};
 
-/// The device a visit asks for.
-pub fn open(options: &VisitOptions, routing: &Routing, deep_driver: bool) -> Result<SoundPath, Failure> {
-    device(options.output.as_deref(), routing, options.buffer_frames, deep_driver)
+/// The device a visit asks for, with at least the channels that its blend sounds on.
+pub fn open(options: &VisitOptions, routing: &Routing, brief: &Brief) -> Result<SoundPath, Failure> {
+    device(options.output.as_deref(), routing, options.buffer_frames, brief.kit.deep_driver, blend_channels(brief))
+}
+
+/// The highest channel that a blend sounds on, counted from 1, as far as its system is known.
+fn blend_channels(brief: &Brief) -> Option<u16> {
+    let channels = brief.blend.as_ref().and_then(|blend| blend.system.as_ref()).map(|system| system.channels)?;
+    Some(channels.left.max(channels.right).max(channels.subwoofer.unwrap_or(0)))
 }
 
 /// A device by name, with channels by name or number.
 pub fn routed(output: Option<&str>, routing: &Routing) -> Result<SoundPath, Failure> {
-    device(output, routing, None, false)
+    device(output, routing, None, false, None)
 }
 
 fn device(
@@ -26,6 +32,7 @@ fn device(
     routing: &Routing,
     buffer_frames: Option<u32>,
     deep_driver: bool,
+    at_least: Option<u16>,
 ) -> Result<SoundPath, Failure> {
     let (tell, moments) = unbounded();
     let open = |channels: Option<u16>| {
@@ -45,7 +52,7 @@ fn device(
         Engine::live(&request, on_moment)
     };
     // A usual layout first, in which every channel has its place; an interface may have no such one.
-    let needed = routing.channels_needed(DEVICE_ORDER, DEVICE_LAYOUTS)?;
+    let needed = routing.channels_needed(DEVICE_ORDER, DEVICE_LAYOUTS)?.into_iter().chain(at_least).max();
     let opened = match (open(needed), routing.highest_number()) {
         (Err(EngineError::UnsupportedChannels { .. }), Some(number)) if Some(number) != needed => open(Some(number)),
         (opened, _) => opened,
@@ -58,8 +65,9 @@ fn device(
 }
 
 /// The offline engine: nothing sounds, time jumps.
-pub fn offline(kit: &Kit) -> SoundPath {
-    let mut engine = Engine::offline(SampleRate::HZ_48000, 2, OfflineSink::nothing());
-    engine.allow_deep_bass(kit.deep_driver);
+pub fn offline(brief: &Brief) -> SoundPath {
+    let channels = blend_channels(brief).unwrap_or(0).max(2);
+    let mut engine = Engine::offline(SampleRate::HZ_48000, channels, OfflineSink::nothing());
+    engine.allow_deep_bass(brief.kit.deep_driver);
     SoundPath { engine, outputs: Outputs::all(&[0, 1]), moments: None, device: None }
 }

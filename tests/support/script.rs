@@ -150,6 +150,20 @@ impl Talk {
         }
     }
 
+    /// Answers every question by a rule of one's own until a line comes that is wanted.
+    pub fn answer_with(&mut self, rule: impl Fn(&Value) -> Value, wanted: impl Fn(&Value) -> bool) -> Value {
+        let mut passed = Vec::new();
+        loop {
+            match self.hear() {
+                Some(line) if wanted(&line) => return line,
+                Some(line) if line.get("ask").is_some() => self.say(&rule(&line)),
+                Some(line) if line.get("paused").is_some() => panic!("nobody stopped it: {line}"),
+                Some(line) => passed.push(line.to_string()),
+                None => panic!("it ended after {passed:#?}\n{}", self.end().1),
+            }
+        }
+    }
+
     /// Ends the program at once, as a power cut would, and gives back what it had said until then.
     pub fn kill(mut self) -> Vec<Value> {
         self.child.kill().expect("it can be killed");

@@ -59,9 +59,10 @@ impl Loudness {
 /// The channels with what the program adds on the subwoofer's own.
 pub(super) fn routes(system: &System, own: Own) -> Vec<Route> {
     let channels = system.channels;
-    let (mains_gain, own_gain) = (GainDb::new((-own.gain_db).min(0.0)), GainDb::new(own.gain_db.min(0.0)));
+    // What would be louder makes the other one softer instead.
+    let (mains_gain, own_gain) = (GainDb::new(0.0 - own.gain_db.max(0.0)), GainDb::new(own.gain_db.min(0.0)));
     // Without a channel of its own the subwoofer hears what the main speakers hear.
-    let mains_late_s = if channels.subwoofer.is_some() { (-own.later_s).max(0.0) } else { 0.0 };
+    let mains_late_s = if channels.subwoofer.is_some() { 0.0 - own.later_s.min(0.0) } else { 0.0 };
     let mains = [channels.left, channels.right].map(|channel| Route {
         channel,
         gain: if channels.subwoofer.is_some() { mains_gain } else { GainDb::ZERO },
