@@ -432,6 +432,9 @@ fn of_several_seats_the_one_that_counts_shows_its_curves_and_the_one_heard_for_g
     let both = belief(&weighed(&[1.0, 1.0])).spread_db.value;
     assert!(both > first.spread_db.value && both < second.spread_db.value, "{both}");
     // For the second seat spot 1 has not been heard yet.
+    let mild: [i8; 16] = std::array::from_fn(|note| [1, -1, 0, 2, -2][note % 5]);
+    let evidence: Vec<Evidence> =
+        rated(0, 0, &mild).into_iter().chain(rated(1, 1, &mild)).chain(at_the_second(rated(0, 2, &mild))).collect();
     let case = Case { seat_weights: &[1.0, 1.0], at_spot: Some(0), ..case(&notes, &room, &evidence) };
     match Judge::new(&case).rank_at(&case, &[], Some(1)).advice {
         Advice::Rate { spot, why, .. } => {

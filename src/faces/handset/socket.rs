@@ -16,7 +16,7 @@ use crate::faces::form::{Form, Input};
 use crate::faces::handset::card::{self, Message};
 use crate::faces::handset::guard::{Allowance, Gate, Paired, Place, plain};
 use crate::faces::handset::{Shared, desk, lock};
-use crate::view::{Action, Answer, FaceId, QuestionId, View};
+use crate::view::{Action, Answer, Ask, FaceId, QuestionId, View};
 
 /// Bytes in a message from a page; the longest answer is a text of 60 characters.
 const MESSAGE_BYTES: usize = 2048;
@@ -280,6 +280,9 @@ impl Page {
                     None => Ok(()),
                 }
             }
+            // In a match the same two buttons move the note alone, by 1 dB or less and never past its own level.
+            Said::Do(Command::Quieter) if self.is_matching() => self.act(Action::Nudge { up: false }).await,
+            Said::Do(Command::Louder) if self.is_matching() => self.act(Action::Nudge { up: true }).await,
             Said::Do(Command::Louder) => match self.louder() {
                 Ok(true) => self.act(Action::Louder).await,
                 Ok(false) => Ok(()),
@@ -313,6 +316,13 @@ impl Page {
             true => Ok(()),
             false => Err(Over::Told("The visit was closed at the laptop.", close_code::AWAY)),
         }
+    }
+
+    /// Whether the open question is a match.
+    fn is_matching(&self) -> bool {
+        let view = self.shared.views.borrow().clone();
+        let question = view.as_ref().and_then(|view| view.question.as_deref());
+        question.is_some_and(|question| matches!(question.ask, Ask::Match(_)))
     }
 
     /// Whether louder goes on to the conductor; one press of it at a time where it sets the comfort level.
