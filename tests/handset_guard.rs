@@ -337,27 +337,6 @@ fn a_phone_raises_the_comfort_level_only_in_charge_and_only_so_far() {
 }
 
 #[test]
-fn a_phone_nudges_a_match_by_a_decibel_at_most() {
-    let home = home();
-    let mut laptop = laptop(home.path(), &[]);
-    let invitation = laptop.invitation();
-    let (page, _) = parts(&invitation);
-    let mut phone = Page::of(&page, &pair(&invitation));
-    go_on_until(&mut laptop, |question| question["ask"] == "rate");
-    laptop.say(&json!({ "do": "match" }));
-    let level = |card: &Value| card["question"]["nudge"]["now"].as_f64();
-    let before = level(&phone.card(|card| level(card).is_some())).expect("an offset");
-    phone.say(&json!({ "do": "quieter" }));
-    phone.card(|card| level(card) == Some(before - 1.0));
-    // After a turn the steps are half as long.
-    phone.say(&json!({ "do": "louder" }));
-    phone.card(|card| level(card) == Some(before - 0.5));
-    laptop.leave();
-    let text = std::fs::read_to_string(visit_file(home.path())).expect("a visit");
-    assert_eq!((text.matches(r#""nudged""#).count(), text.matches(r#""quieter""#).count()), (2, 0));
-}
-
-#[test]
 fn ten_thousand_actions_are_bounded() {
     let home = home();
     let mut laptop = laptop(home.path(), &[]);
