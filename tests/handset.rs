@@ -12,11 +12,11 @@ use evenbass::routine::levels::ceiling_for;
 use evenbass::units::Dbfs;
 use serde_json::{Value, json};
 use support::browser::{Browser, Phone};
-use support::compare::{allowing_gaps, below_ceiling, channel_of, compare, tones};
+use support::compare::{SECOND, Tone, below_ceiling, channel_of, compare, tones};
 use support::laptop::{Laptop, Page, pair, parts};
 use support::proxy::{Proxy, Weather};
 use support::script::{SHORT_SET, evenbass};
-use support::sound_server::{Sink, SoundServer, wait_until};
+use support::sound_server::{Recorder, Sink, SoundServer, wait_until};
 
 /// What the person finds comfortable.
 const COMFORT_DBFS: f64 = -52.0;
@@ -178,50 +178,87 @@ fn a_whole_visit_is_answered_from_the_floor() {
     assert!(highest <= ceiling.dbfs(), "a tone at {highest}");
 }
 
+/// Lets the note sound from its beginning, does something, stops it on the page, and compares what was recorded.
+fn stopped(
+    recorder: &Recorder,
+    phone: &Phone,
+    laptop: &Laptop,
+    file: &Path,
+    mut during: impl FnMut(),
+) -> Result<(), String> {
+    let (before, from) = (tones(file).len(), recorder.frames());
+    phone.tap("[data-k=go]");
+    laptop.hear_of("continued");
+    recorder.wait_for_sound(from);
+    let begun = recorder.frames();
+    during();
+    // The notes of the spot run by first, each for less than half a second; then the one that is asked about, for eight.
+    wait_until("the note is steady", || recorder.frames() > begun + 7 * SECOND);
+    phone.tap("#stop");
+    laptop.hear_of("paused");
+    phone.wait_for_text("Stop was pressed.");
+    recorder.wait_for_silence(SECOND / 2);
+    let faded = |tones: &[Tone]| tones[before..].iter().any(|tone| tone.ended == "faded");
+    wait_until("the note is written down", || faded(&tones(file)));
+    let recorded = &recorder.samples()[from * recorder.channels()..];
+    below_ceiling(recorded, ceiling_for(Dbfs::new(COMFORT_DBFS)));
+    let recorded = channel_of(recorded, recorder.channels(), &[0, 1]);
+    let tone = tones(file).pop().expect("a note");
+    let last = recorded.iter().rposition(|sample| *sample != 0.0).expect("a note");
+    // Half of the pause before it belongs to it.
+    let begin = last.saturating_sub(tone.frames + SECOND / 20);
+    compare(&recorded[begin..], &[tone])
+}
+
 #[test]
 fn stop_on_the_page_fades_the_tone_as_designed() {
     let _alone = alone();
     let server = SoundServer::start();
-    allowing_gaps("stop from the page", || {
-        let home = tempfile::tempdir().unwrap();
-        let recorder = server.record(Sink::Front);
-        let mut laptop = Laptop::start(begin(&server, home.path(), "long", "1024"));
-        let invitation = laptop.invitation();
-        let browser = Browser::start();
-        let phone = browser.phone();
-        phone.go(&invitation);
-        let mut person = Person { phone: &phone, laptop: &laptop, ratings: 0 };
-        let question = person.go_on_until(is("rate"));
-        person.see(&question);
-        let begun = recorder.frames();
-        wait_until("the note is steady", || recorder.frames() > begun + 48_000);
-        phone.tap("#stop");
-        phone.wait_for_text("Stop was pressed.");
-        recorder.wait_for_silence(24_000);
-        // While everybody knocks, what sounds is the same.
-        let (page, _) = parts(&invitation);
-        let address = page.trim_start_matches("http://").to_owned();
-        let mut socket = Page::of(&page, &pair(&laptop.invitation()));
-        phone.tap("[data-k=go]");
-        laptop.hear_of("continued");
-        let begun = recorder.frames();
-        recorder.wait_for_sound(begun);
-        let knocking: Vec<_> = (0..500).filter_map(|_| std::net::TcpStream::connect(&address).ok()).collect();
-        for _ in 0..2_000 {
-            socket.say(&json!({ "do": "back" }));
-        }
-        wait_until("the note has sounded on", || recorder.frames() > begun + 96_000);
-        drop(knocking);
-        phone.tap("#stop");
-        recorder.wait_for_silence(24_000);
-        assert!(laptop.leave().success());
-        let recorded = recorder.stop();
-        below_ceiling(&recorded, ceiling_for(Dbfs::new(COMFORT_DBFS)));
-        let recorded = channel_of(&recorded, Sink::Front.channels(), &[0, 1]);
-        let tones = tones(&file_of(home.path()));
-        assert!(tones.iter().filter(|tone| tone.ended == "faded").count() >= 2, "{tones:#?}");
-        compare(&recorded, &tones)
+    let home = tempfile::tempdir().unwrap();
+    let recorder = server.record(Sink::Front);
+    let mut laptop = Laptop::start(begin(&server, home.path(), "long", "1024"));
+    let invitation = laptop.invitation();
+    let browser = Browser::start();
+    let phone = browser.phone();
+    phone.go(&invitation);
+    let mut person = Person { phone: &phone, laptop: &laptop, ratings: 0 };
+    let question = person.go_on_until(is("rate"));
+    person.see(&question);
+    phone.tap("#stop");
+    laptop.hear_of("paused");
+    phone.wait_for_text("Stop was pressed.");
+    recorder.wait_for_silence(SECOND / 2);
+    let file = file_of(home.path());
+    // A buffer of this size has gaps on a busy machine; what is looked for is one note without any.
+    for_as_long_as_gaps("stop from the page", || stopped(&recorder, &phone, &laptop, &file, || {}));
+    // While everybody knocks and one phone says ten thousand things, what sounds is the same.
+    let (page, _) = parts(&invitation);
+    let address = page.trim_start_matches("http://").to_owned();
+    let mut socket = Page::of(&page, &pair(&laptop.invitation()));
+    for_as_long_as_gaps("stop while the handset is attacked", || {
+        stopped(&recorder, &phone, &laptop, &file, || {
+            let knocking = (0..500).filter_map(|_| std::net::TcpStream::connect(&address).ok());
+            let knocking: Vec<_> = knocking.collect();
+            for _ in 0..10_000 {
+                socket.say(&json!({ "do": "back" }));
+            }
+            drop(knocking);
+        })
     });
+    assert!(laptop.leave().success());
+}
+
+/// Tries again after a gap of the sound server, within the same visit, and says so.
+fn for_as_long_as_gaps(what: &str, mut attempt: impl FnMut() -> Result<(), String>) {
+    const ATTEMPTS: usize = 15;
+    let mut wrong = Vec::new();
+    while wrong.len() < ATTEMPTS {
+        match attempt() {
+            Ok(()) => return println!("{what}: {} attempts spoilt by gaps", wrong.len()),
+            Err(why) => wrong.push(why),
+        }
+    }
+    panic!("{what}: {wrong:#?}");
 }
 
 #[test]

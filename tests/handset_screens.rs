@@ -7,7 +7,7 @@ mod support;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-use serde_json::json;
+use serde_json::{Value, json};
 use support::browser::{Browser, Looks, Phone};
 use support::laptop::Laptop;
 use support::script::evenbass;
@@ -137,6 +137,26 @@ fn command(home: &Path, arguments: &[&str]) -> Command {
     command
 }
 
+/// Matches one note instead of rating it; the question after that, which is a rating again.
+fn match_one(phone: &Phone, laptop: &Laptop, looker: &mut Looker) -> Value {
+    phone.key("m");
+    let question = laptop.hear_until(|line| line["ask"] == "match");
+    let text = question["text"].as_str().expect("a text");
+    settle(phone, text);
+    looker.look(phone, "23-match");
+    phone.key("ArrowUp");
+    laptop.hear_of("ask");
+    phone.tap("[data-k=nudge-down]");
+    laptop.hear_of("ask");
+    settle(phone, text);
+    phone.tap(".lead");
+    laptop.hear_of("taken");
+    let question = laptop.hear_until(|line| line["ask"] == "match");
+    settle(phone, question["text"].as_str().expect("a text"));
+    phone.key("m");
+    laptop.hear_until(|line| line["ask"] == "rate")
+}
+
 #[test]
 fn every_screen_of_a_visit_can_be_read_and_pressed() {
     let home = tempfile::tempdir().expect("a folder");
@@ -172,9 +192,10 @@ fn every_screen_of_a_visit_can_be_read_and_pressed() {
     settle(&phone, "STOP");
 
     let mut seen = std::collections::BTreeSet::new();
-    let (mut rated, mut matched) = (0, false);
+    let (mut rated, mut next) = (0, None);
     loop {
-        let line = laptop.hear_until(|line| line.get("ask").is_some() || line.get("done").is_some());
+        let heard = || laptop.hear_until(|line| line.get("ask").is_some() || line.get("done").is_some());
+        let line = next.take().unwrap_or_else(heard);
         if line.get("done").is_some() {
             break;
         }
@@ -200,28 +221,11 @@ fn every_screen_of_a_visit_can_be_read_and_pressed() {
                 phone.tap("[data-k=more]");
                 phone.wait("document.querySelector('[data-k=answer-by]')");
                 looker.look(&phone, "22-more");
-                phone.key("m");
+                next = Some(match_one(&phone, &laptop, &mut looker));
                 continue;
             }
         }
         match (kind, topic) {
-            ("match", _) => {
-                phone.key("ArrowUp");
-                laptop.hear_of("ask");
-                phone.tap("[data-k=nudge-down]");
-                laptop.hear_of("ask");
-                settle(&phone, text);
-                phone.tap(".lead");
-                matched = true;
-            }
-            ("rate", _) if matched && rated == 0 => {
-                rated += 1;
-                phone.tap(".steps button:nth-child(4)");
-            }
-            ("confirm", "comfort") if line["level_dbfs"].as_f64() < Some(-52.0) => {
-                phone.tap("[data-k=louder]");
-                continue;
-            }
             ("rate", _) => {
                 rated += 1;
                 phone.tap(&format!(".steps button:nth-child({})", 2 + rated % 5));

@@ -205,9 +205,11 @@
     if (state === drawn) return;
     drawn = state;
     const focused = document.activeElement && document.activeElement.dataset && document.activeElement.dataset.k;
-    main.className = inTouch ? '' : 'away';
+    // The end of a visit stays on the screen after the laptop has gone.
+    const ended = over && card && card.done;
+    main.className = inTouch || ended ? '' : 'away';
     fill(answers);
-    if (!inTouch && !(over && card && card.done)) drawAway();
+    if (!inTouch && !ended) drawAway();
     else drawCard();
     drawTop();
     drawTools();
@@ -428,7 +430,7 @@
     // Five in a row are as many as a thumb tells apart; the others wait behind one.
     if (first.length + rest.length > 4) {
       first.push(el('button', { type: 'button', 'data-k': 'more', 'aria-expanded': String(more), 'aria-controls': 'tools', click: () => { more = !more; draw(); } }, more ? 'less' : 'more'));
-      fill(tools, ...first, ...(more ? rest : []));
+      fill(tools, ...first, ...(more ? [el('i'), ...rest] : []));
     } else fill(tools, ...first, ...rest);
   }
 
