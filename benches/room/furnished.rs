@@ -62,6 +62,7 @@ fn room(number: u64) -> Known {
         seats: places,
         spots,
         fittings,
+        ..Room::default()
     };
     let table = response(&whole);
     let floor = Some(Floor::Rectangle { length_m: size_m[0], width_m: size_m[1] });

@@ -319,3 +319,47 @@ fn page(study: &Study, chapters: &[Chapter]) -> String {
     .into_string()
         + "\n"
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::room;
+    use crate::room::table::ResponseTable;
+
+    const ROOM: &str = "name = \"den\"\nsize_m = [4.6, 3.4]\nheight_m = 2.4\n[[seat]]\nname = \"sofa, left\"\nat_m = [3, 1.6]\n\
+        [[spot]]\nname = \"corner\"\nat_m = [0.35, 0.35]\n[[spot]]\nname = \"shelf\"\nat_m = [0.35, 1.7]\n";
+
+    #[test]
+    fn a_folder_gets_every_picture_once_and_a_table_that_can_be_read() {
+        let room = Room::from_toml("r", ROOM).unwrap();
+        let study = room::study(&room).unwrap();
+        let folder = tempfile::tempdir().unwrap();
+        let written = write(&room, &study, 60.0, folder.path(), false).unwrap();
+        let named = |start: &str| {
+            let name = |path: &&PathBuf| path.file_name().unwrap().to_string_lossy().starts_with(start);
+            written.iter().filter(name).count()
+        };
+        // At 343.2 m/s the waves below 60 Hz are 37.3 and 50.5 Hz (Kuttruff, Room Acoustics, chapter 3).
+        assert_eq!((named("plan"), named("evenness"), named("wave")), (1, 1, 2));
+        assert_eq!(named("response-"), study.most_even_first().len());
+        assert!(written.iter().all(|path| fs::read_to_string(path).is_ok_and(|text| !text.is_empty())));
+        let page = fs::read_to_string(folder.path().join("room.html")).unwrap();
+        assert_eq!(page.matches("<svg").count(), written.len() - 2);
+
+        let table = ResponseTable::load(&folder.path().join("responses.csv")).unwrap();
+        let level_db = table.level_db("sofa, left", "corner", 40.0, 0.0).unwrap();
+        let field = RoomField::new(&room, MODES_UP_TO_HZ).unwrap();
+        let plain_db = field.levels_db([0.35, 0.35, 0.3], [3.0, 1.6, 1.1], &[40.0], 0.0)[0];
+        assert!((level_db - plain_db).abs() < 0.02, "{level_db} {plain_db}");
+
+        let refused = write(&room, &study, 60.0, folder.path(), false).unwrap_err().to_string();
+        assert!(refused.contains("is there already") && refused.contains("--force"), "{refused}");
+        assert_eq!(write(&room, &study, 60.0, folder.path(), true).unwrap(), written);
+    }
+
+    #[test]
+    fn names_become_files_that_any_system_takes() {
+        assert_eq!(file_name(0, "sofa, the \"long\" end / left"), "1-sofa-the-long-end-left");
+        assert_eq!(file_name(2, "窓"), "3-");
+    }
+}
