@@ -37,6 +37,12 @@ impl Surface {
         let [low, high] = self.absorption();
         (low * high).sqrt() / 8.0
     }
+
+    /// The geometric mean over the four.
+    fn usual_admittance() -> f64 {
+        let all = [Self::Masonry, Self::Plasterboard, Self::Wood, Self::Glass];
+        all.iter().map(|surface| surface.admittance()).product::<f64>().powf(0.25)
+    }
 }
 
 impl Walls {
@@ -44,7 +50,8 @@ impl Walls {
         let fittings = &room.fittings;
         let corners = room.corners_m().len().max(4);
         let height_m = room.height_m.unwrap_or(crate::room::field::USUAL_HEIGHT_M);
-        let known = |surface: Option<&Surface>| surface.map_or(1.0, |s| s.admittance());
+        // A surface that nobody named is none of the four in particular.
+        let known = |surface: Option<&Surface>| surface.map_or_else(Surface::usual_admittance, |s| s.admittance());
         let relative = Self {
             walls: (0..corners).map(|wall| known(fittings.walls.get(wall))).collect(),
             floor: known(fittings.floor.as_ref()),
@@ -98,4 +105,34 @@ pub(in crate::room) fn area_m2(corners: &[[f64; 2]]) -> f64 {
         })
         .sum();
     0.5 * twice.abs()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::room::field::RoomField;
+
+    fn first_decay_s(more: &str) -> f64 {
+        let room = Room::from_toml("r", &format!("size_m = [5, 4]\nheight_m = 2.5\n{more}")).unwrap();
+        let field = RoomField::new(&room, 120.0).unwrap();
+        damping_per_s(field.resonances()[1].damping_per_s)
+    }
+
+    #[test]
+    fn a_floor_that_nobody_named_does_not_take_everything() {
+        // Hard walls let the wave between them ring longer than an average room's, within what one pair of surfaces can do.
+        let (unknown_s, masonry_s) = (first_decay_s(""), first_decay_s("walls = \"masonry\"\n"));
+        assert!(masonry_s > unknown_s && masonry_s < 3.0 * unknown_s, "{unknown_s} {masonry_s}");
+        let glass_s = first_decay_s("walls = \"glass\"\n");
+        assert!(glass_s < unknown_s && glass_s > unknown_s / 3.0, "{unknown_s} {glass_s}");
+    }
+
+    #[test]
+    fn a_measured_decay_time_is_kept_whatever_the_walls_are() {
+        for walls in ["masonry", "glass"] {
+            let text = format!("size_m = [5, 4]\nheight_m = 2.5\nwalls = \"{walls}\"\nreverberation_s = 0.6\n");
+            let field = RoomField::new(&Room::from_toml("r", &text).unwrap(), 200.0).unwrap();
+            assert!((field.reverberation_s() / 0.6 - 1.0).abs() < 0.3, "{walls}: {}", field.reverberation_s());
+        }
+    }
 }
