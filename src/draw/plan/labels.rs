@@ -55,7 +55,8 @@ impl Labels {
         self.overlap(text_box(base, anchor, size, text_width(words, size), 1)) == 0.0
     }
 
-    fn overlap(&self, a: [f64; 4]) -> f64 {
+    /// How much of a box is taken.
+    pub(in crate::draw) fn overlap(&self, a: [f64; 4]) -> f64 {
         self.taken.iter().map(|b| shared_area(a, *b)).sum()
     }
 

@@ -107,7 +107,7 @@ pub fn svg(plan: &Plan, width: f64, height: f64, theme: &Theme) -> Option<String
         @for area in &plan.no_go { (no_go(area, &scale, theme, &mut labels)) }
         (walls(plan, &scale, theme, &mut labels))
         (marks(plan, &scale, theme, &mut labels))
-        (metre(&scale, theme, height))
+        (metre(&scale, theme, height, &labels))
         (key.draw(height + 2.0, theme))
     };
     Some(picture(
@@ -250,9 +250,12 @@ fn labelled(at: [f64; 2], name: &str, second: &str, bold: bool, theme: &Theme, l
     }
 }
 
-/// One metre, to scale.
-fn metre(scale: &Scale, theme: &Theme, height: f64) -> Markup {
-    let (left, y) = (scale.left, height - 8.0);
+/// One metre, to scale: under the left corner, or the right one where a distance is written on the left.
+fn metre(scale: &Scale, theme: &Theme, height: f64, labels: &Labels) -> Markup {
+    const WORDS: f64 = 25.0;
+    let y = height - 8.0;
+    let taken = labels.overlap([scale.left, y - 6.0, scale.left + scale.per_metre + WORDS, y + 5.0]) > 0.0;
+    let left = if taken { scale.width - scale.left - scale.per_metre - WORDS } else { scale.left };
     let right = left + scale.per_metre;
     html! {
         (line([left, y], [right, y], theme.quiet, 1.0))
