@@ -3,12 +3,11 @@
 //! `cargo bench --bench judge` times a full update and, on its own, the choice of the next stay; `cargo bench --bench judge -- case` prints the
 //! answers of the middle case as JSON, which `benches/reference/judge.py` reads to do the same in numpy.
 
-use std::time::Instant;
-
 use evenbass::evidence::{Evidence, Heard, Rating};
 use evenbass::judge::{Case, Judge, Pace};
 use evenbass::random::Random;
 use evenbass::room::Room;
+use rustix::time::{ClockId, clock_gettime};
 
 /// Spots, notes, stays at each spot.
 const SIZES: [(usize, usize, usize); 7] =
@@ -36,6 +35,12 @@ fn main() {
         let judge = Judge::new(&case);
         let update = time_ms(runs, || judge.rank(&case));
         let without = time_ms(runs, || judge.rank(&over));
+        if size == MIDDLE {
+            let ranking = judge.rank(&case);
+            let named = |s: &evenbass::judge::SpotBelief| format!("{}:{:.2}", s.spot, s.spread_db.value);
+            let order: Vec<String> = ranking.spots.iter().map(named).collect();
+            println!("    (expected regret {:.3} dB; {})", ranking.expected_regret_db, order.join(" "));
+        }
         println!(
             "{:>5} x {:>5} x {:>5}    {prepare:>10.1}    {update:>14.1}    {:>24.1}",
             size.0,
@@ -46,12 +51,16 @@ fn main() {
     }
 }
 
-/// The best of several runs, in milliseconds.
+/// The best of several runs, in milliseconds of this thread's own time: what other programs do meanwhile does not count.
 fn time_ms<T>(runs: usize, mut work: impl FnMut() -> T) -> f64 {
+    let now_ms = || {
+        let now = clock_gettime(ClockId::ThreadCPUTime);
+        now.tv_sec as f64 * 1e3 + now.tv_nsec as f64 * 1e-6
+    };
     let timed = |_| {
-        let start = Instant::now();
+        let start = now_ms();
         std::hint::black_box(work());
-        start.elapsed().as_secs_f64() * 1e3
+        now_ms() - start
     };
     (0..runs).map(timed).fold(f64::INFINITY, f64::min)
 }
