@@ -293,6 +293,9 @@ pub struct Rehearse {
     pub folder: Option<PathBuf>,
     #[command(flatten)]
     pub blend: BlendOptions,
+    /// Look again at what was set in an earlier rehearsal: its file, or its set-up sheet.
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["blend", "system", "placed"])]
+    pub recheck: Option<PathBuf>,
     #[command(flatten)]
     pub brief: BriefOptions,
     #[command(flatten)]

@@ -10,7 +10,7 @@ use crate::blend::Connection;
 use crate::cli::args::{FaceName, Rehearse};
 use crate::cli::begin::{blend, brief, free_name, kit};
 use crate::cli::session::{self, Answering, OpenVisit, PROGRAM};
-use crate::cli::{Failure, sound};
+use crate::cli::{Failure, recheck, sound};
 use crate::presets;
 use crate::rehearsal::{BlendPerson, SimulatedListener, VirtualRoom, VirtualSystem};
 use crate::room::table::ResponseTable;
@@ -45,7 +45,11 @@ pub fn run(rehearse: &Rehearse) -> Result<(), Failure> {
     };
     let folder = passing.as_ref().map(|dir| dir.path()).or(rehearse.folder.as_deref()).unwrap_or(Path::new("."));
     let name = free_name(folder, "rehearsal");
-    let mut brief = Brief { blend: blend(&rehearse.blend)?, ..brief(&name, Some(room), kit, &options, true)? };
+    let blend = match &rehearse.recheck {
+        Some(earlier) => Some(recheck::of(earlier)?),
+        None => blend(&rehearse.blend)?,
+    };
+    let mut brief = Brief { blend, ..brief(&name, Some(room), kit, &options, true)? };
     let seed = brief.seed;
     if let Some(blend) = &mut brief.blend {
         // A system of the mind, where no file says which.

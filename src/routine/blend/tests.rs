@@ -5,7 +5,9 @@ use std::sync::Arc;
 use proptest::prelude::*;
 
 use super::scene::{Hearing, Scene};
+use super::search::Want;
 use super::*;
+use crate::blend::Control;
 use crate::blend::tune::{self, Pass, Sounding};
 use crate::presets;
 use crate::room::Room;

@@ -1,0 +1,167 @@
+//! Blends from outside: the program on the JSON face with a script that hears by rule, a re-check, and files that are wrong.
+
+mod support;
+
+use std::fs;
+use std::path::Path;
+use std::process::Command;
+
+use serde_json::{Value, json};
+use support::script::{Talk, evenbass};
+
+const LINE: &str = "name = \"den\"\nconnection = \"line\"\ntwo_channel = true\nmains_low_hz = 60.0\n\n[[control]]\n\
+                    role = \"level\"\nname = \"GAIN\"\nunit = \"dB\"\nlow = -6.0\nhigh = 6.0\n\n[[control]]\nrole = \"polarity\"\n";
+const LFE: &str = "name = \"loft\"\nconnection = \"lfe\"\nmains_low_hz = 70.0\nwireless = true\nlatency_ms = 20.0\n\n[[control]]\n\
+                   role = \"level\"\non = \"processor\"\nunit = \"dB\"\nlow = -6.0\nhigh = 6.0\nstep = 1.0\nnow = 2.0\n\n[[control]]\n\
+                   role = \"distance\"\non = \"processor\"\nunit = \"m\"\nlow = 0.0\nhigh = 20.0\nstep = 0.1\n";
+
+fn blend(home: &Path, system: &str, connection: &str, options: &[&str]) -> Command {
+    fs::write(home.join("system.toml"), system.replace("\"line\"", &format!("\"{connection}\""))).unwrap();
+    let mut command = evenbass(home);
+    command.args(["rehearse", "--face", "json", "--seed", "5", "--folder", ".", "--system", "system.toml", "--placed"]);
+    command.args(["--routine", "assistant"]).args(options);
+    command
+}
+
+/// The level is right up to 1 dB; the first of two is better; everything else is as it should be.
+fn rule(question: &Value) -> Value {
+    let scene = &question["scene"];
+    let value = |control: usize| scene["sounds"][0]["setup"]["values"][control].as_f64().unwrap_or(0.0);
+    let about = scene["hearing"]["about"].as_str();
+    let mut answer = match (about, question["ask"].as_str(), question["topic"].as_str()) {
+        (_, _, Some("comfort")) if question["level_dbfs"].as_f64() < Some(-40.0) => json!({ "louder": true }),
+        (Some("side"), ..) => {
+            json!({ "choice": scene["sounds"][0]["part"]["routes"][0]["channel"].as_u64().expect("a channel") - 1 })
+        }
+        (Some("middle"), ..) => {
+            let sounds = scene["sounds"].as_array().expect("two sounds");
+            let same = |sound: &&Value| {
+                sound["part"]["routes"].as_array().is_some_and(|routes| routes.iter().all(|to| to["inverted"] != true))
+            };
+            json!({ "choice": sounds.iter().find(same).expect("one is the same")["choice"] })
+        }
+        (Some("pull"), ..) => json!({ "yes": value(0) > 1.0 }),
+        (_, Some("rate"), _) => json!({ "rating": 0 }),
+        (_, Some("choose"), _) => json!({ "choice": 0 }),
+        (_, Some("number"), _) if question["default"].is_null() => json!({ "number": 3.0 }),
+        (_, Some("text"), _) => json!({ "text": "Ana" }),
+        _ => json!({ "yes": true }),
+    };
+    answer["id"] = question["id"].clone();
+    answer["seconds"] = json!(3.0);
+    answer
+}
+
+fn finish(command: Command) -> (Value, Vec<String>) {
+    let topics = std::cell::RefCell::new(Vec::new());
+    let mut talk = Talk::start(command);
+    let answer = |question: &Value| {
+        topics.borrow_mut().push(question["topic"].as_str().unwrap_or_default().to_owned());
+        rule(question)
+    };
+    let done = talk.answer_with(answer, |line| line.get("done").is_some());
+    assert!(talk.end().0.success());
+    (done["done"].clone(), topics.into_inner())
+}
+
+fn exported(home: &Path, name: &str) -> Value {
+    let text = fs::read_to_string(home.join(format!("{name}.evidence.json"))).unwrap();
+    serde_json::from_str::<Value>(&text).unwrap()["blend"].clone()
+}
+
+#[test]
+fn each_connection_goes_through_to_a_sheet_with_every_control() {
+    for (connection, system) in [("line", LINE), ("lfe", LFE), ("both", LINE)] {
+        let home = tempfile::tempdir().unwrap();
+        let (done, topics) = finish(blend(home.path(), system, connection, &[]));
+        let sheet = fs::read_to_string(done["sheet"].as_str().expect("a sheet")).unwrap();
+        let blend = exported(home.path(), "rehearsal");
+        assert_eq!(blend["heard_by"], "Ana");
+        for control in blend["controls"].as_array().expect("controls") {
+            let value = control["value"].as_str().expect("a value");
+            assert!(!value.is_empty() && sheet.contains(value), "{connection}: {control}");
+            assert!(!control["how"].as_str().unwrap_or_default().is_empty(), "{control}");
+        }
+        // The level is backed off from 1 dB by the doubt of the bracket.
+        let level: f64 = blend["controls"][0]["value"].as_str().unwrap().trim_end_matches(" dB").parse().unwrap();
+        assert!((-0.5..=1.5).contains(&level), "{connection}: {level}");
+        let asks = |topic: &str| topics.iter().any(|asked| asked == topic);
+        assert!(
+            asks("bass-pulls") && asks("turn") && asks("seat-even") && !asks("fullest"),
+            "{connection}: {topics:?}"
+        );
+        assert_eq!(asks("better"), system == LINE, "{connection}");
+        if connection == "lfe" {
+            // 3 m as found, and 20 ms of a wireless link: 6.86 m farther, in steps of 0.1 m.
+            assert_eq!(blend["controls"][1]["value"], "9.9 m", "{blend}");
+        }
+    }
+}
+
+#[test]
+fn a_re_check_says_what_has_drifted_and_what_has_not() {
+    let home = tempfile::tempdir().unwrap();
+    finish(blend(home.path(), LINE, "line", &[]));
+    let left = exported(home.path(), "rehearsal");
+    let mut again = evenbass(home.path());
+    again.args(["rehearse", "--face", "json", "--folder", ".", "--recheck", "rehearsal.sheet.html"]);
+    let mut talk = Talk::start(again);
+    let answer = |question: &Value| match question["topic"].as_str() {
+        // Somebody has turned the level to the end of its scale; the polarity switch is as it was left.
+        Some("control-now") if question["ask"] == "number" => json!({ "number": 6.0, "id": question["id"] }),
+        _ => rule(question),
+    };
+    talk.answer_with(answer, |line| line.get("done").is_some());
+    let blend = exported(home.path(), "rehearsal-2");
+    let drifts = blend["drifts"].as_array().expect("drifts");
+    let was = left["controls"][0]["value"].as_str().unwrap();
+    assert_eq!(drifts.len(), 1, "{blend}");
+    assert_eq!(drifts[0], format!("GAIN stood at {was} and shows 6 dB now."));
+    assert_eq!(blend["earlier"][0], "rehearsal");
+}
+
+#[test]
+fn the_wrong_knob_is_put_right_by_going_back() {
+    let home = tempfile::tempdir().unwrap();
+    let mut talk = Talk::start(blend(home.path(), LINE, "line", &[]));
+    let turn = talk.answer_with(rule, |line| line["topic"] == "turn");
+    talk.say(&json!({ "yes": true, "id": turn["id"] }));
+    let listening = talk.hear_of("ask");
+    talk.say(&json!({ "do": "undo" }));
+    let again = talk.hear_of("ask");
+    assert_ne!(listening["text"], turn["text"]);
+    assert_eq!((&again["text"], &again["topic"]), (&turn["text"], &turn["topic"]));
+    assert_ne!(again["id"], turn["id"]);
+    talk.say(&rule(&again));
+    talk.answer_with(rule, |line| line.get("done").is_some());
+}
+
+/// The program refuses, and says this.
+fn refuses(mut command: Command, says: &[&str]) {
+    let output = command.output().unwrap();
+    let said = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert!(!output.status.success(), "{said}");
+    for words in says {
+        assert!(said.contains(words), "{words}: {said}");
+    }
+}
+
+#[test]
+fn what_is_wrong_in_a_system_or_a_routine_is_shown_with_its_place() {
+    let home = tempfile::tempdir().unwrap();
+    refuses(
+        blend(home.path(), &LINE.replace("high = 6.0", "high = 6.0\nnow = 9.0"), "line", &[]),
+        &["system.toml:6", "now = 9 is outside the scale of GAIN, which goes from -6 to 6 dB"],
+    );
+    refuses(blend(home.path(), &LINE.replace("polarity", "polarty"), "line", &[]), &["did you mean `polarity`?"]);
+    let routines = home.path().join("config/evenbass/routines");
+    fs::create_dir_all(&routines).unwrap();
+    let house = "name = \"house\"\nabout = \"x\"\nfits = [\"lfe\"]\n[[step]]\ndo = \"verify\"\n";
+    fs::write(routines.join("assistant.toml"), house).unwrap();
+    refuses(blend(home.path(), LINE, "line", &[]), &["is not for a subwoofer on the left and right line inputs"]);
+    fs::write(routines.join("assistant.toml"), house.replace("verify", "verfy")).unwrap();
+    refuses(blend(home.path(), LINE, "line", &[]), &["assistant.toml:5", "did you mean `verify`?"]);
+    let mut check = evenbass(home.path());
+    check.args(["presets", "check"]).arg(routines.join("assistant.toml"));
+    refuses(check, &["did you mean `verify`?"]);
+}
