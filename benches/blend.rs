@@ -1,7 +1,7 @@
 //! How flat the blend ends: simulated systems, a simulated listener, and the best that the same controls could reach.
 //!
-//! `cargo bench --bench blend` takes a few systems of each connection; `cargo bench --bench blend -- 200` takes as many as
-//! that, `-- 200 line` of one connection, `-- 200 line verbose` says how each one ended.
+//! `cargo bench --bench blend` takes a few systems of each connection. `-- 200` takes as many as that, `-- 200 line` those of one
+//! connection (`line`, `lfe`, `both`), `-- 200 line ear` one way (`ear`, `meter`, `plain`); `verbose` at the end says how each ended.
 
 #[path = "blend/harness.rs"]
 mod harness;
@@ -13,112 +13,96 @@ use evenbass::rehearsal::VirtualSystem;
 
 use harness::{By, best_db, is_inverted, plain, tuned, usual_listener, worst_db};
 
-const BUDGET_S: f64 = 14.0 * 60.0;
+const BUDGET_S: f64 = 14.7 * 60.0;
 
+/// How one system ended.
 struct Row {
+    /// Worst deviation of the sum, and how far that is over the best that the controls reach, dB.
+    worst_db: f64,
     over_db: f64,
+    /// What the kept polarity costs with everything else at its best, dB.
     polarity_db: f64,
     minutes: f64,
-    expected_db: f64,
-    is_db: f64,
+    /// What the procedure itself expected, if it does.
+    expected_db: Option<f64>,
 }
 
 fn main() {
     let arguments: Vec<String> = std::env::args().skip(1).filter(|argument| argument != "--bench").collect();
-    let count: u64 = arguments.first().and_then(|count| count.parse().ok()).unwrap_or(10);
-    let only = arguments.get(1).map(String::as_str);
-    let verbose = arguments.iter().any(|argument| argument == "verbose");
+    let count: u64 = arguments.first().and_then(|count| count.parse().ok()).unwrap_or(5);
+    let says = |word: &str| arguments.iter().any(|argument| argument == word);
+    let asked = |words: &[&str], word: &str| says(word) || !words.iter().any(|word| says(word));
     for (name, connection) in [("line", Connection::Line), ("lfe", Connection::Lfe), ("both", Connection::Both)] {
-        if only.is_some_and(|only| only != name && only != "all") {
+        if !asked(&["line", "lfe", "both"], name) {
             continue;
         }
-        let began = Instant::now();
-        let (mut ears, mut meters, mut plains, mut untouched) = (vec![], vec![], vec![], vec![]);
-        let only_seed: Option<u64> = std::env::var("SEED").ok().and_then(|s| s.parse().ok());
-        for seed in only_seed.map_or(0..count, |s| s..s + 1) {
-            let system = VirtualSystem::random(connection, seed);
-            let best = best_db(&system);
-            let row = |setting: &[f64], seconds: f64| Row {
-                over_db: worst_db(&system, setting) - best[0].min(best[1]),
-                polarity_db: best[usize::from(is_inverted(&system, setting))] - best[0].min(best[1]),
-                minutes: seconds / 60.0,
-                expected_db: 0.0,
-                is_db: worst_db(&system, setting),
-            };
-            let outcome = tuned(
-                &system,
-                usual_listener(),
-                if std::env::var("SHARP").is_ok() { By::Meter } else { By::Ear },
-                seed,
-                BUDGET_S,
-            );
-            let mut ear = row(&outcome.setting, outcome.seconds);
-            ear.expected_db = outcome.worst_db[0];
-            if verbose {
-                println!(
-                    "{seed}: best {:.2} {:.2}, over {:.2}, polarity {:.2}, expected {:.2}, {:.1} min, {:?} from {:?}",
-                    best[0],
-                    best[1],
-                    ear.over_db,
-                    ear.polarity_db,
-                    outcome.worst_db[0],
-                    ear.minutes,
-                    outcome.setting,
-                    system.start
-                );
-            }
-            ears.push(ear);
-            if std::env::var("EAR").is_ok() {
+        let systems: Vec<(VirtualSystem, [f64; 2])> = (0..count)
+            .map(|seed| {
+                let system = VirtualSystem::random(connection, seed);
+                let best = best_db(&system);
+                (system, best)
+            })
+            .collect();
+        println!("{name}, {count} systems");
+        for way in ["ear", "meter", "plain", "untouched"] {
+            if way != "untouched" && !asked(&["ear", "meter", "plain"], way) {
                 continue;
             }
-            let sharp = std::env::var("SHARP").is_ok();
-            let traits = if sharp {
-                evenbass::presets::ListenerTraits { meter_db: 0.05, ..usual_listener() }
-            } else {
-                usual_listener()
-            };
-            let outcome = tuned(&system, traits, By::Meter, seed, BUDGET_S);
-            if verbose {
-                println!(
-                    "   meter expected {:.2} is {:.2} {:?} {:.1}",
-                    outcome.worst_db[0],
-                    worst_db(&system, &outcome.setting),
-                    outcome.setting,
-                    outcome.seconds / 60.0
-                );
+            let began = Instant::now();
+            let rows: Vec<Row> =
+                systems.iter().zip(0..).map(|((system, best), seed)| one(system, *best, way, seed)).collect();
+            if says("verbose") {
+                for (seed, row) in rows.iter().enumerate() {
+                    println!(
+                        "    {seed}: {:.2} dB, {:.2} over the best, polarity {:.2}, {:.1} min",
+                        row.worst_db, row.over_db, row.polarity_db, row.minutes
+                    );
+                }
             }
-            meters.push(row(&outcome.setting, outcome.seconds));
-            let by_hand = plain(&system, usual_listener(), seed);
-            plains.push(row(&by_hand.setting, by_hand.seconds));
-            untouched.push(row(&system.start, 0.0));
-        }
-        println!("{name}, {count} systems, {:.0} s:", began.elapsed().as_secs_f64());
-        let calib = ears.iter().map(|r| r.expected_db).sum::<f64>() / ears.len() as f64;
-        let actual = ears.iter().map(|r| r.is_db).sum::<f64>() / ears.len() as f64;
-        println!("  expected {calib:.2} is {actual:.2}");
-        for (how, rows) in [("by ear", ears), ("by meter", meters), ("plain way", plains), ("untouched", untouched)] {
-            report(how, &rows);
+            report(way, &rows, began.elapsed().as_secs_f64());
         }
     }
 }
 
-fn report(how: &str, rows: &[Row]) {
-    if rows.is_empty() {
-        return;
+fn one(system: &VirtualSystem, best: [f64; 2], way: &str, seed: u64) -> Row {
+    let (setting, seconds, expected_db) = match way {
+        "ear" | "meter" => {
+            let by = if way == "ear" { By::Ear } else { By::Meter };
+            let outcome = tuned(system, &usual_listener(), by, seed, BUDGET_S);
+            (outcome.setting, outcome.seconds, Some(outcome.worst_db[0]))
+        }
+        "plain" => {
+            let plain = plain(system, usual_listener(), seed);
+            (plain.setting, plain.seconds, None)
+        }
+        _ => (system.start.clone(), 0.0, None),
+    };
+    let least_db = best[0].min(best[1]);
+    let worst_db = worst_db(system, &setting);
+    Row {
+        worst_db,
+        over_db: worst_db - least_db,
+        polarity_db: best[usize::from(is_inverted(system, &setting))] - least_db,
+        minutes: seconds / 60.0,
+        expected_db,
     }
-    let share =
-        |holds: &dyn Fn(&Row) -> bool| 100.0 * rows.iter().filter(|row| holds(row)).count() as f64 / rows.len() as f64;
+}
+
+fn report(way: &str, rows: &[Row], took_s: f64) {
+    let count = rows.len() as f64;
+    let share = |holds: &dyn Fn(&Row) -> bool| 100.0 * rows.iter().filter(|row| holds(row)).count() as f64 / count;
     let sorted = |of: &dyn Fn(&Row) -> f64| {
         let mut values: Vec<f64> = rows.iter().map(of).collect();
         values.sort_by(f64::total_cmp);
         values
     };
+    let at = |values: &[f64], share: f64| values[((values.len() - 1) as f64 * share).round() as usize];
     let over = sorted(&|row| row.over_db);
     let minutes = sorted(&|row| row.minutes);
-    let at = |values: &[f64], share: f64| values[((values.len() - 1) as f64 * share).round() as usize];
+    let mean_db = rows.iter().map(|row| row.worst_db).sum::<f64>() / count;
     println!(
-        "  {how:10} over the best: median {:.2} dB, 90th percentile {:.2}; within 2 dB {:.0} %; polarity within 1 dB {:.0} %; \
-         minutes: median {:.1}, most {:.1}",
+        "  {way:9} worst deviation {mean_db:.2} dB on average; over the best: median {:.2}, 90th percentile {:.2}; within 2 dB {:.0} %; \
+         polarity within 1 dB {:.0} %; minutes: median {:.1}, most {:.1}; computed in {took_s:.0} s",
         at(&over, 0.5),
         at(&over, 0.9),
         share(&|row| row.over_db <= 2.0),
@@ -126,4 +110,8 @@ fn report(how: &str, rows: &[Row]) {
         at(&minutes, 0.5),
         at(&minutes, 1.0)
     );
+    let expected: Vec<f64> = rows.iter().filter_map(|row| row.expected_db).collect();
+    if !expected.is_empty() {
+        println!("            it expected {:.2} dB on average", expected.iter().sum::<f64>() / expected.len() as f64);
+    }
 }

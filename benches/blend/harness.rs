@@ -1,6 +1,6 @@
 //! Simulated systems taken through the blend's pure procedures, and what the best setting of the same controls would reach.
 
-use evenbass::blend::sum::{self, worst_deviation_db};
+use evenbass::blend::sum::worst_deviation_db;
 use evenbass::blend::tune::{BAND_HALF_WIDTH_OCTAVES, Case, Next, Outcome, Pass, REFERENCE_RATIO, Sounding, Tuner};
 use evenbass::blend::{Device, Role};
 use evenbass::evidence::Heard;
@@ -16,12 +16,12 @@ pub fn usual_listener() -> ListenerTraits {
     ListenerTraits {
         name: "usual".into(),
         about: String::new(),
-        doubt_db: std::env::var("DOUBT").map_or(1.5, |x| x.parse().unwrap()),
+        doubt_db: 1.5,
         mood_db: 1.0,
-        contour_db: std::env::var("CONTOUR").map_or(1.5, |x| x.parse().unwrap()),
+        contour_db: 1.5,
         border_spread: 0.25,
         lapses: 0.025,
-        meter_db: std::env::var("MTR").map_or(1.0, |x| x.parse().unwrap()),
+        meter_db: 1.0,
     }
 }
 
@@ -138,7 +138,7 @@ pub enum By {
 }
 
 /// The tuner, led through by a simulated listener.
-pub fn tuned(system: &VirtualSystem, traits: ListenerTraits, by: By, seed: u64, budget_s: f64) -> Outcome {
+pub fn tuned(system: &VirtualSystem, traits: &ListenerTraits, by: By, seed: u64, budget_s: f64) -> Outcome {
     let mut listener = BlendListener::new(traits.clone(), seed);
     let mut meter = Random::new(seed, 77);
     let reached = |role| system.reached && matches!(role, Role::Polarity | Role::Distance | Role::Delay | Role::Level);
@@ -157,36 +157,6 @@ pub fn tuned(system: &VirtualSystem, traits: ListenerTraits, by: By, seed: u64, 
             Next::Keep(outcome) => return outcome,
             Next::Hear(mut pass) => {
                 answer(system, &mut listener, by, traits.meter_db, &mut meter, &mut pass);
-                if std::env::var("DEBUG").is_ok() {
-                    let on = switched(pass.sounding);
-                    let lv =
-                        |hz: f64| system.band_db(&pass.setting, Imitated::default(), on, hz, BAND_HALF_WIDTH_OCTAVES);
-                    let r = lv(REFERENCE_RATIO * system.crossover_hz);
-                    let mut v: Vec<(f64, f64, String)> = pass
-                        .bands_hz
-                        .iter()
-                        .zip(&pass.heard)
-                        .map(|(&hz, h)| {
-                            (
-                                hz,
-                                lv(hz) - r + pass.gains_db[pass.bands_hz.iter().position(|x| *x == hz).unwrap()],
-                                match h {
-                                    Some(Heard::Rating { rating }) => format!("{:+}", rating.step()),
-                                    Some(Heard::Meter { level_db_spl }) => format!("{:.1}", level_db_spl - 70.0),
-                                    _ => String::new(),
-                                },
-                            )
-                        })
-                        .collect();
-                    v.sort_by(|a, b| a.0.total_cmp(&b.0));
-                    println!(
-                        "   {:?} {:?} worst {:.2}: {}",
-                        pass.sounding,
-                        pass.setting.iter().map(|x| (x * 10.0).round() / 10.0).collect::<Vec<_>>(),
-                        worst_db(system, &pass.setting),
-                        v.iter().map(|x| format!("{:.1}/{}", x.1, x.2)).collect::<Vec<_>>().join(" ")
-                    );
-                }
                 tuner.take(pass);
             }
         }
@@ -321,14 +291,4 @@ pub fn plain(system: &VirtualSystem, traits: ListenerTraits, seed: u64) -> Plain
         setting[at] = control.nearest(value - step);
     }
     Plain { setting, seconds }
-}
-
-/// Checks the harness against the library's own figure.
-pub fn agrees_with_the_library(system: &VirtualSystem) -> f64 {
-    let hz: [f64; POINTS] =
-        std::array::from_fn(|k| system.crossover_hz * libm::exp2((k as f64 - (POINTS / 2) as f64) / 24.0));
-    let power = hz.map(|hz| system.pressure(&system.start, Imitated::default(), BOTH, hz).norm_sqr());
-    let curve = sum::smoothed(system.crossover_hz, |_| 0.0);
-    assert_eq!(curve.len(), POINTS - 4);
-    (worst_of(&power) - worst_db(system, &system.start)).abs()
 }

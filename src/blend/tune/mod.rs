@@ -7,13 +7,15 @@
 //! other promises to be flatter by more than a little.
 //!
 //! * `model`: what a setting does to the two, and what would be heard;
-//! * `belief`: what the answers so far say about the two, with its doubt (Laplace's approximation for each of several
-//!   delays and both polarities);
+//! * `prior`, `fit`, `belief`: what the answers so far say about the two, with its doubt (Laplace's approximation for each
+//!   of several delays and both polarities);
 //! * `search`: the flattest setting of the controls under that belief;
 //! * `telling`: which pass would say most about it.
 
 mod belief;
+mod fit;
 mod model;
+mod prior;
 mod search;
 mod telling;
 
@@ -26,8 +28,7 @@ use crate::evidence::Heard;
 pub use belief::Belief;
 
 /// Bands are heard at these places around the crossover, octaves; each is as wide as they are apart.
-const BANDS_OCTAVES: [f64; 8] =
-    [-7.0 / 12.0, -5.0 / 12.0, -0.25, -1.0 / 12.0, 1.0 / 12.0, 0.25, 5.0 / 12.0, 7.0 / 12.0];
+const BANDS_OCTAVES: [f64; 6] = [-5.0 / 12.0, -0.25, -1.0 / 12.0, 1.0 / 12.0, 0.25, 5.0 / 12.0];
 /// Half the width of a band, octaves.
 pub const BAND_HALF_WIDTH_OCTAVES: f64 = 1.0 / 12.0;
 
@@ -152,6 +153,15 @@ impl Case {
         time(changed(Device::Subwoofer), SUBWOOFER_S) + time(changed(Device::Processor), PROCESSOR_S)
     }
 
+    /// Every control turned once, seconds.
+    fn setting_for_good_s(&self) -> f64 {
+        let end = |low: bool| -> Vec<f64> {
+            let ends = self.system.controls.iter().map(|control| control.ends());
+            ends.map(|(bottom, top)| if low { bottom } else { top }).collect()
+        };
+        self.turning_s(&end(true), &end(false), true)
+    }
+
     fn positions(&self) -> Vec<Vec<f64>> {
         self.system
             .controls
@@ -172,6 +182,15 @@ impl Case {
         let at = controls.iter().position(|control| control.role == Role::Phase && control.ends().1 > 180.0)?;
         turned[at] = controls[at].nearest((turned[at] + 180.0) % 360.0);
         Some(turned)
+    }
+
+    /// A setting with the low-pass as far open as it goes.
+    fn opened(&self, setting: &[f64]) -> Vec<f64> {
+        let open = |(control, &value): (&Control, &f64)| match control.role {
+            Role::LowPass | Role::Crossover => control.ends().1,
+            _ => value,
+        };
+        self.system.controls.iter().zip(setting).map(open).collect()
     }
 
     /// The control that turns the polarity over, as its position in the list and the two values.
@@ -224,7 +243,7 @@ impl Tuner {
     /// What comes next. Thinks for a while; the same answers lead to the same.
     pub fn next(&self) -> Next {
         let case = &self.case;
-        let hear = |setting: Vec<f64>, sounding, belief: Option<&Belief>| self.hear(setting, sounding, belief);
+        let hear = |setting: Vec<f64>, sounding, belief: Option<&Belief>| self.hear(setting, sounding, 1, belief);
         if self.passes.is_empty() {
             return hear(case.start.clone(), Sounding::Both, None);
         }
@@ -244,32 +263,32 @@ impl Tuner {
             .iter()
             .map(|(draw, found)| search::each(case, std::slice::from_ref(draw), &best.setting)[0] - found.expected_db);
         let regret_db = lost_db.sum::<f64>() / possible.len() as f64;
-        let left_s = case.budget_s - self.seconds(Some(&best.setting));
+        let left_s = case.budget_s - self.seconds(None) - case.setting_for_good_s();
         let wanted = if heard_best && regret_db < GOOD_ENOUGH_DB {
             None
-        } else if !heard_best && left_s < 2.0 * self.pass_s(&best.setting, Sounding::Both) {
+        } else if !heard_best && left_s < 2.0 * self.pass_s(&best.setting, Sounding::Both, 1) {
             // The last pass goes to what will be kept.
-            Some((best.setting.clone(), Sounding::Both))
+            Some((best.setting.clone(), Sounding::Both, 1))
         } else {
             Some(self.most_telling(&belief, &best, &possible))
         };
         match wanted {
-            Some((setting, sounding)) if self.pass_s(&setting, sounding) <= left_s => {
-                hear(setting, sounding, Some(&belief))
+            Some((setting, sounding, times)) if self.pass_s(&setting, sounding, times) <= left_s => {
+                self.hear(setting, sounding, times, Some(&belief))
             }
             wanted => self.keep(&belief, &positions, best, wanted.is_some()),
         }
     }
 
-    /// How long a pass takes from where the controls stand, seconds.
-    fn pass_s(&self, setting: &[f64], sounding: Sounding) -> f64 {
+    /// How long a pass takes from where the controls stand, each band heard so many times, seconds.
+    fn pass_s(&self, setting: &[f64], sounding: Sounding, times: usize) -> f64 {
         let last = self.passes.last().map_or(&self.case.start, |pass| &pass.setting);
-        let bands = BANDS_OCTAVES.len() as f64;
-        let (bands, walk_s) = match sounding {
-            Sounding::NearSubwoofer => (2.0 * bands, 2.0 * SUBWOOFER_S),
-            Sounding::Mains if !self.case.reached.contains(&true) => (bands, 2.0 * SUBWOOFER_S),
-            _ => (bands, 0.0),
+        let walk_s = match sounding {
+            Sounding::NearSubwoofer => 2.0 * SUBWOOFER_S,
+            Sounding::Mains if !self.case.reached.contains(&true) => 2.0 * SUBWOOFER_S,
+            _ => 0.0,
         };
+        let bands = (times * BANDS_OCTAVES.len()) as f64;
         self.case.turning_s(last, setting, false) + walk_s + REFERENCE_S + BAND_S * bands
     }
 
@@ -291,7 +310,7 @@ impl Tuner {
         belief: &Belief,
         best: &search::Found,
         possible: &[(model::Draw, search::Found)],
-    ) -> (Vec<f64>, Sounding) {
+    ) -> (Vec<f64>, Sounding, usize) {
         let case = &self.case;
         let bands_hz = self.bands_hz();
         let draws = belief.draws(TELLING_DRAWS, case.seed ^ (101 + self.passes.len() as u64));
@@ -299,44 +318,41 @@ impl Tuner {
         candidates.extend(possible.iter().map(|(_, found)| found.setting.clone()));
         let turned_over: Vec<Vec<f64>> = candidates.iter().filter_map(|setting| case.turned_over(setting)).collect();
         candidates.extend(turned_over);
+        let last = self.passes.last().map_or(&case.start, |pass| &pass.setting);
         let mut passes: Vec<(Vec<f64>, Sounding)> =
             candidates.into_iter().map(|setting| (setting, Sounding::Both)).collect();
-        let last = self.passes.last().map_or(&case.start, |pass| &pass.setting);
         passes.push((last.clone(), Sounding::Mains));
         if case.reached.contains(&true) {
             passes.push((last.clone(), Sounding::Subwoofer));
         }
+        if self.is_by_ear() {
+            passes.push((case.opened(last), Sounding::NearSubwoofer));
+        }
         let shape = telling::Shape::of(case, &draws, &best.setting, &bands_hz);
-        let rated = passes.into_iter().map(|(setting, sounding)| {
-            let explained = shape.explained_by(case, &draws, &setting, sounding, &bands_hz);
-            (explained / self.pass_s(&setting, sounding), (setting, sounding))
+        let rated = passes.into_iter().flat_map(|(setting, sounding)| {
+            let (shape, draws, bands_hz) = (&shape, &draws, &bands_hz);
+            (1..=2).map(move |times| {
+                let explained = shape.explained_by(case, draws, &setting, sounding, &bands_hz.repeat(times));
+                (explained / self.pass_s(&setting, sounding, times), (setting.clone(), sounding, times))
+            })
         });
         let most = rated.max_by(|a, b| a.0.total_cmp(&b.0));
-        most.map_or_else(|| (best.setting.clone(), Sounding::Both), |(_, pass)| pass)
+        most.map_or_else(|| (best.setting.clone(), Sounding::Both, 1), |(_, pass)| pass)
     }
 
-    /// What is heard first, whatever was answered: both, the mains alone, the subwoofer alone, and by ear the ear itself.
+    /// What is heard first, whatever was answered: both, the mains alone, and the subwoofer alone if it can be.
     fn opening(&self) -> Option<(Vec<f64>, Sounding)> {
-        let case = &self.case;
         let heard = |sounding| self.passes.iter().any(|pass| pass.sounding == sounding);
-        let by_ear = self
-            .passes
-            .iter()
-            .flat_map(|pass| &pass.heard)
-            .flatten()
-            .any(|heard| matches!(heard, Heard::Rating { .. } | Heard::Match { .. }));
+        let start = || self.case.start.clone();
         if !heard(Sounding::Mains) {
-            return Some((case.start.clone(), Sounding::Mains));
+            return Some((start(), Sounding::Mains));
         }
-        if case.reached.contains(&true) && !heard(Sounding::Subwoofer) {
-            return Some((case.start.clone(), Sounding::Subwoofer));
-        }
-        let open = |(control, &start): (&Control, &f64)| match control.role {
-            Role::LowPass | Role::Crossover => control.ends().1,
-            _ => start,
-        };
-        (by_ear && !heard(Sounding::NearSubwoofer))
-            .then(|| (case.system.controls.iter().zip(&case.start).map(open).collect(), Sounding::NearSubwoofer))
+        (self.case.reached.contains(&true) && !heard(Sounding::Subwoofer)).then(|| (start(), Sounding::Subwoofer))
+    }
+
+    fn is_by_ear(&self) -> bool {
+        let mut heard = self.passes.iter().flat_map(|pass| &pass.heard).flatten();
+        heard.any(|heard| matches!(heard, Heard::Rating { .. } | Heard::Match { .. }))
     }
 
     fn starts(&self) -> Vec<Vec<f64>> {
@@ -390,12 +406,9 @@ impl Tuner {
     }
 
     /// A pass at a setting, the bands in an order of their own and as loud as the reference by what is believed.
-    fn hear(&self, setting: Vec<f64>, sounding: Sounding, belief: Option<&Belief>) -> Next {
+    fn hear(&self, setting: Vec<f64>, sounding: Sounding, times: usize, belief: Option<&Belief>) -> Next {
         let mut bands_hz = self.bands_hz();
-        if sounding == Sounding::NearSubwoofer {
-            // Twice each: this is done once, and everything else hangs on it.
-            bands_hz.extend(self.bands_hz());
-        }
+        bands_hz = bands_hz.repeat(times);
         crate::random::Random::new(self.case.seed, self.passes.len() as u64).shuffle(&mut bands_hz);
         let expected_db = belief.map_or_else(
             || vec![0.0; bands_hz.len()],
@@ -407,3 +420,6 @@ impl Tuner {
         Next::Hear(Pass { setting, sounding, bands_hz, gains_db, heard: Vec::new() })
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -6,8 +6,9 @@
 
 use nalgebra::DMatrix;
 
-use crate::blend::tune::belief::RATING_DB;
+use crate::blend::tune::fit::RATING_DB;
 use crate::blend::tune::model::{Draw, Effect, under_band};
+use crate::blend::tune::prior::MOOD_DB;
 use crate::blend::tune::{Case, Sounding};
 use crate::stats::gaussian;
 
@@ -51,11 +52,6 @@ impl Shape {
         Self { centred_db: centred(shape) }
     }
 
-    /// Its variance over the possible systems, summed over the bands, dB².
-    pub fn variance(&self) -> f64 {
-        self.centred_db.norm_squared() / self.centred_db.nrows() as f64
-    }
-
     /// How much of that a pass would explain.
     pub fn explained_by(
         &self,
@@ -65,9 +61,18 @@ impl Shape {
         sounding: Sounding,
         bands_hz: &[f64],
     ) -> f64 {
-        let heard = centred(levels_db(case, draws, setting, sounding, bands_hz, true));
+        let mut heard = levels_db(case, draws, setting, sounding, bands_hz, true);
+        if sounding == Sounding::NearSubwoofer {
+            // Close by, only differences between bands count.
+            for mut row in heard.row_iter_mut() {
+                let mean = row.mean();
+                row.add_scalar_mut(-mean);
+            }
+        }
+        let heard = centred(heard);
         let count = draws.len() as f64;
         let mut own = heard.transpose() * &heard / count;
+        own.add_scalar_mut(MOOD_DB * MOOD_DB);
         for band in 0..bands_hz.len() {
             own[(band, band)] += RATING_DB * RATING_DB;
         }
