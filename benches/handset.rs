@@ -123,6 +123,7 @@ fn visit(
         kit: Kit { rated_low_hz: Some(30.0), too_heavy: Some(false), meter: Some(false), ..Kit::default() },
         note_set: evenbass::presets::note_set("walk-16", None).expect("an embedded preset"),
         loudness_phon: 50.0,
+        blend: None,
         rehearsal: false,
     };
     let header = Header::new("bench", WallTime::now(), None, brief);

@@ -70,7 +70,7 @@ impl Ladder {
     /// As [`Ladder::stepped`].
     pub fn continuous(low: f64, high: f64, fine: f64, coarse: usize) -> Result<Self, LadderError> {
         let count = ((high - low) / fine).ceil();
-        if !(fine > 0.0 && count >= 1.0 && count < 10_000.0) {
+        if !(fine > 0.0 && (1.0..10_000.0).contains(&count)) {
             return Err(LadderError::NotRising { before: low, after: high });
         }
         let rungs = (0..=count as usize).map(|k| if k as f64 >= count { high } else { low + fine * k as f64 });
@@ -83,7 +83,7 @@ impl Ladder {
     /// As [`Ladder::stepped`].
     pub fn by_ratio(low: f64, high: f64, per_octave: f64, coarse: usize) -> Result<Self, LadderError> {
         let count = (libm::log2(high / low) * per_octave).round();
-        if !(count >= 1.0 && count < 10_000.0 && low > 0.0) {
+        if !(low > 0.0 && (1.0..10_000.0).contains(&count)) {
             return Err(LadderError::NotRising { before: low, after: high });
         }
         Self::stepped((0..=count as usize).map(|k| low * (high / low).powf(k as f64 / count)).collect(), coarse)

@@ -94,14 +94,16 @@ struct FaceLine {
     stale: Receiver<Arc<View>>,
 }
 
+/// What was thought out for the blend, after how many settings heard.
+type ThoughtOut = (usize, Next);
+
 /// Owns the visit.
 pub struct Conductor {
     baton: Baton,
     actions: Receiver<(FaceId, Action)>,
     entrance: Option<Sender<(FaceId, Action)>>,
     judged: (Sender<Judged>, Receiver<Judged>),
-    /// What was thought out for the blend, from how many settings heard.
-    tuned: (Sender<(usize, Next)>, Receiver<(usize, Next)>),
+    tuned: (Sender<ThoughtOut>, Receiver<ThoughtOut>),
     seated: Option<Seated>,
     faces: Vec<FaceLine>,
     watch: Watch,

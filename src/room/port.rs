@@ -108,12 +108,12 @@ pub(in crate::room) fn taken(
                 let above = between[pivot * count + column];
                 between[row * count + column] -= share * above;
             }
-            heard[row] = heard[row] - share * heard[pivot];
+            heard[row] -= share * heard[pivot];
         }
     }
     for row in (0..count).rev() {
         for column in row + 1..count {
-            heard[row] = heard[row] - between[row * count + column] * heard[column];
+            heard[row] -= between[row * count + column] * heard[column];
         }
         heard[row] /= between[row * count + row];
     }

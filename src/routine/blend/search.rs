@@ -280,7 +280,7 @@ fn backed_off(of: &Control, value: f64) -> f64 {
         Scale::Range { step: Some(step), .. } => of.nearest(nearest - step),
         Scale::Range { step: None, .. } => nearest,
         Scale::Positions(positions) => {
-            positions.iter().copied().filter(|position| *position <= value).last().unwrap_or(nearest)
+            positions.iter().copied().rfind(|position| *position <= value).unwrap_or(nearest)
         }
     }
 }

@@ -222,7 +222,7 @@ impl Visit {
     }
 
     /// To the end; everything that must hold is looked at on the way.
-    fn to_the_end(&mut self, ears: &impl Ears) -> usize {
+    fn go_to_the_end(&mut self, ears: &impl Ears) -> usize {
         for answers in 0..600 {
             if *self.state.stage() == Stage::Done {
                 return answers;
@@ -272,7 +272,7 @@ impl Ears for Best {
 #[test]
 fn a_two_channel_blend_ends_where_it_sounds_best() {
     let mut visit = Visit::new(brief(Some(LINE)));
-    let answers = visit.to_the_end(&Best);
+    let answers = visit.go_to_the_end(&Best);
     let blend = visit.state.blend().unwrap();
     let value = |at: usize| blend.stands().values[at].unwrap();
     // Half a step of the low-pass is a sixth of an octave, half a step of the level 2.5 %.
@@ -310,7 +310,7 @@ impl Ears for Late {
 #[test]
 fn a_channel_of_its_own_is_aligned_without_a_hand_and_goes_into_distance_and_switch() {
     let mut visit = Visit::new(brief(Some(PROCESSOR)));
-    visit.to_the_end(&Late);
+    visit.go_to_the_end(&Late);
     let blend = visit.state.blend().unwrap();
     let value = |at: usize| blend.stands().values[at].unwrap();
     // 6 ms earlier: 6.76 ft farther than the 14 ft of the wireless link; a sixteenth of a period is 1 ms here.
@@ -425,7 +425,7 @@ fn the_system_can_be_asked_for() {
             0.0
         }
     }
-    visit.to_the_end(&Pull);
+    visit.go_to_the_end(&Pull);
     let blend = visit.state.blend().unwrap();
     // The first option of each: a low-pass in Hz, a level knob, a phase knob, a polarity switch, no contour.
     let roles: Vec<Role> = blend.system().controls.iter().map(|control| control.role).collect();
