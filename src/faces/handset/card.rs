@@ -397,6 +397,8 @@ mod tests {
         for (at, spot) in room.spots.iter_mut().enumerate() {
             spot.at_m = Some([0.4 + 0.6 * at as f64, 0.5, 0.3]);
         }
+        // So many spots are numbered; the seat's name is what is written over lines.
+        room.seats[0].at_m = Some([3.1, 2.2, 1.1]);
         let plan = plan(&view, [310.0, 270.0]).unwrap();
         assert!(plan.contains("var(--ink)") && plan.contains("class=\"over\""), "{plan}");
         assert!(!plan.contains("style="), "{plan}");
