@@ -90,3 +90,44 @@ fn growth(hz: f64) -> f64 {
     let at = |hz: f64| relative_growth(hz, LOUDNESS_PHON).unwrap_or(1.0);
     at(hz) / at(63.0)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn traits(doubt_db: f64, contour_db: f64) -> ListenerTraits {
+        ListenerTraits {
+            name: "test".into(),
+            about: String::new(),
+            doubt_db,
+            mood_db: 0.0,
+            contour_db,
+            border_spread: 0.0,
+            lapses: 0.0,
+            meter_db: 0.0,
+        }
+    }
+
+    #[test]
+    fn louder_is_rated_higher_and_the_doubt_is_as_large_as_said() {
+        let mut sure = BlendListener::new(traits(1e-6, 0.0), 4);
+        let steps = [-14.0, -6.0, 0.0, 6.0, 14.0].map(|over_db| sure.rate(63.0, over_db, 6.0, 240.0).step());
+        assert_eq!((steps[0], steps[2], steps[4]), (-3, 0, 3));
+        assert!(steps.windows(2).all(|pair| pair[0] < pair[1]), "{steps:?}");
+        // At the spread that is taken as it is and at 63 Hz, what is heard is what there is, with noise; that differs from
+        // person to person by a fifth, so it is measured over many.
+        let heard: Vec<f64> =
+            (0..4000).map(|seed| BlendListener::new(traits(1.5, 0.0), seed).hear(63.0, 2.0, 6.0, 240.0)).collect();
+        let mean = heard.iter().sum::<f64>() / 4000.0;
+        let deviation = (heard.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / 4000.0).sqrt();
+        // e^(0.2²) more than 1.5 by the lognormal's second moment.
+        assert!((mean - 2.0).abs() < 0.1 && (deviation - 1.5 * libm::exp(0.04)).abs() < 0.1, "{mean} {deviation}");
+    }
+
+    #[test]
+    fn the_contour_has_its_size() {
+        let own: Vec<f64> = (0..4000).map(|seed| BlendListener::new(traits(0.0, 1.5), seed).contour_at(80.0)).collect();
+        let size = (own.iter().map(|x| x * x).sum::<f64>() / 4000.0).sqrt();
+        assert!((size - 1.5).abs() < 0.1, "{size}");
+    }
+}

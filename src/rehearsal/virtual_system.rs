@@ -371,3 +371,55 @@ fn response(filter: Filter, hz: f64) -> Complex64 {
     let response = filter.response(hz);
     Complex64::new(response.re, response.im)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_system_is_what_its_seed_says_and_its_controls_do_what_they_are_for() {
+        for connection in [Connection::Line, Connection::Lfe, Connection::Both] {
+            for seed in 0..6 {
+                let system = VirtualSystem::random(connection, seed);
+                let again = VirtualSystem::random(connection, seed);
+                assert_eq!((&system.system, &system.start), (&again.system, &again.start));
+                for (control, &at) in system.system.controls.iter().zip(&system.start) {
+                    assert_eq!(control.check(), Ok(()));
+                    assert!(control.has(at), "{} at {at}", control.name);
+                }
+                let alone = Switched { mains: false, subwoofer: true };
+                let none = Imitated::default();
+                let level = |setting: &[f64]| {
+                    10.0 * libm::log10(system.pressure(setting, none, alone, system.crossover_hz).norm_sqr())
+                };
+                let start_db = level(&system.start);
+                for (at, control) in system.system.controls.iter().enumerate() {
+                    let mut turned = system.start.clone();
+                    turned[at] = control.ends().1;
+                    let rise_db = level(&turned) - start_db;
+                    match control.role {
+                        Role::Level => assert!(rise_db > 5.0, "{rise_db}"),
+                        Role::LowPass => assert!(rise_db > -1e-9, "{rise_db}"),
+                        // The rest turns the phase alone.
+                        _ => assert!(rise_db.abs() < 1e-9, "{}: {rise_db}", control.name),
+                    }
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn what_the_program_imitates_is_what_the_control_does() {
+        let system = VirtualSystem::random(Connection::Lfe, 3);
+        let at = system.system.controls.iter().position(|control| control.role == Role::Distance).expect("it has one");
+        let mut nearer = system.start.clone();
+        nearer[at] -= 1.716;
+        // 1.716 m less is 5 ms later, at 343.2 m/s.
+        let imitated = Imitated { later_s: 5e-3, ..Imitated::default() };
+        for hz in [50.0, 80.0, 110.0] {
+            let by_control = system.pressure(&nearer, Imitated::default(), BOTH, hz);
+            let by_program = system.pressure(&system.start, imitated, BOTH, hz);
+            assert!((by_control - by_program).norm() < 1e-9);
+        }
+    }
+}
