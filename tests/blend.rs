@@ -15,11 +15,11 @@ const LFE: &str = "name = \"loft\"\nconnection = \"lfe\"\nmains_low_hz = 70.0\nw
                    role = \"level\"\non = \"processor\"\nunit = \"dB\"\nlow = -6.0\nhigh = 6.0\nstep = 1.0\nnow = 2.0\n\n[[control]]\n\
                    role = \"distance\"\non = \"processor\"\nunit = \"m\"\nlow = 0.0\nhigh = 20.0\nstep = 0.1\n";
 
-fn blend(home: &Path, system: &str, connection: &str, options: &[&str]) -> Command {
+fn blend(home: &Path, system: &str, connection: &str) -> Command {
     fs::write(home.join("system.toml"), system.replace("\"line\"", &format!("\"{connection}\""))).unwrap();
     let mut command = evenbass(home);
     command.args(["rehearse", "--face", "json", "--seed", "5", "--folder", ".", "--system", "system.toml", "--placed"]);
-    command.args(["--routine", "assistant"]).args(options);
+    command.args(["--routine", "assistant"]);
     command
 }
 
@@ -73,8 +73,8 @@ fn exported(home: &Path, name: &str) -> Value {
 fn each_connection_goes_through_to_a_sheet_with_every_control() {
     for (connection, system) in [("line", LINE), ("lfe", LFE), ("both", LINE)] {
         let home = tempfile::tempdir().unwrap();
-        let (done, topics) = finish(blend(home.path(), system, connection, &[]));
-        let sheet = fs::read_to_string(done["sheet"].as_str().expect("a sheet")).unwrap();
+        let (done, topics) = finish(blend(home.path(), system, connection));
+        let sheet = fs::read_to_string(home.path().join(done["sheet"].as_str().expect("a sheet"))).unwrap();
         let blend = exported(home.path(), "rehearsal");
         assert_eq!(blend["heard_by"], "Ana");
         for control in blend["controls"].as_array().expect("controls") {
@@ -101,7 +101,7 @@ fn each_connection_goes_through_to_a_sheet_with_every_control() {
 #[test]
 fn a_re_check_says_what_has_drifted_and_what_has_not() {
     let home = tempfile::tempdir().unwrap();
-    finish(blend(home.path(), LINE, "line", &[]));
+    finish(blend(home.path(), LINE, "line"));
     let left = exported(home.path(), "rehearsal");
     let mut again = evenbass(home.path());
     again.args(["rehearse", "--face", "json", "--folder", ".", "--recheck", "rehearsal.sheet.html"]);
@@ -123,7 +123,7 @@ fn a_re_check_says_what_has_drifted_and_what_has_not() {
 #[test]
 fn the_wrong_knob_is_put_right_by_going_back() {
     let home = tempfile::tempdir().unwrap();
-    let mut talk = Talk::start(blend(home.path(), LINE, "line", &[]));
+    let mut talk = Talk::start(blend(home.path(), LINE, "line"));
     let turn = talk.answer_with(rule, |line| line["topic"] == "turn");
     talk.say(&json!({ "yes": true, "id": turn["id"] }));
     let listening = talk.hear_of("ask");
@@ -150,17 +150,17 @@ fn refuses(mut command: Command, says: &[&str]) {
 fn what_is_wrong_in_a_system_or_a_routine_is_shown_with_its_place() {
     let home = tempfile::tempdir().unwrap();
     refuses(
-        blend(home.path(), &LINE.replace("high = 6.0", "high = 6.0\nnow = 9.0"), "line", &[]),
+        blend(home.path(), &LINE.replace("high = 6.0", "high = 6.0\nnow = 9.0"), "line"),
         &["system.toml:6", "now = 9 is outside the scale of GAIN, which goes from -6 to 6 dB"],
     );
-    refuses(blend(home.path(), &LINE.replace("polarity", "polarty"), "line", &[]), &["did you mean `polarity`?"]);
+    refuses(blend(home.path(), &LINE.replace("polarity", "polarty"), "line"), &["did you mean `polarity`?"]);
     let routines = home.path().join("config/evenbass/routines");
     fs::create_dir_all(&routines).unwrap();
     let house = "name = \"house\"\nabout = \"x\"\nfits = [\"lfe\"]\n[[step]]\ndo = \"verify\"\n";
     fs::write(routines.join("assistant.toml"), house).unwrap();
-    refuses(blend(home.path(), LINE, "line", &[]), &["is not for a subwoofer on the left and right line inputs"]);
+    refuses(blend(home.path(), LINE, "line"), &["is not for a subwoofer on the left and right line inputs"]);
     fs::write(routines.join("assistant.toml"), house.replace("verify", "verfy")).unwrap();
-    refuses(blend(home.path(), LINE, "line", &[]), &["assistant.toml:5", "did you mean `verify`?"]);
+    refuses(blend(home.path(), LINE, "line"), &["assistant.toml:5", "did you mean `verify`?"]);
     let mut check = evenbass(home.path());
     check.args(["presets", "check"]).arg(routines.join("assistant.toml"));
     refuses(check, &["did you mean `verify`?"]);

@@ -9,6 +9,7 @@ use std::f64::consts::TAU;
 use std::path::Path;
 use std::time::Duration;
 
+use evenbass::engine::rt::{ramp_frames, stop_ramp_frames};
 use evenbass::engine::{Engine, OfflineSink, Order, Outputs, Polarity, ToneId};
 use evenbass::routine::Event;
 use evenbass::routine::effect::Route;
@@ -115,13 +116,19 @@ fn line(samples: &[f64], hz: f64) -> (f64, f64) {
 /// it is turned over.
 fn lateness(reference: &[f64], other: &[f64], expected_s: f64, (from_hz, to_hz): (f64, f64)) -> (f64, bool) {
     let (mut aligned, mut power, mut late) = (0.0, 0.0, 0.0);
+    // The same stretch of the signal from both, to the frame; what is left of the delay is part of one.
+    let shift = (expected_s.abs() * SECOND as f64).round() as usize;
+    let left_s = expected_s - expected_s.signum() * shift as f64 / SECOND as f64;
+    let count = reference.len() - shift;
+    let (reference, other) =
+        if expected_s < 0.0 { (&reference[shift..], &other[..count]) } else { (&reference[..count], &other[shift..]) };
     let mut hz = from_hz;
     let mut turned = Vec::new();
     while hz <= to_hz {
         let ((a, b), (c, d)) = (line(reference, hz), line(other, hz));
         // other times the conjugate of the reference, turned back by the expected delay.
         let (re, im) = (c * a + d * b, d * a - c * b);
-        let back = TAU * hz * expected_s;
+        let back = TAU * hz * left_s;
         turned.push((hz, re * back.cos() - im * back.sin(), re * back.sin() + im * back.cos()));
         hz += 2.0;
     }
@@ -147,6 +154,13 @@ fn compare(recorded: &[f32], tones: &[Tone]) -> Result<usize, String> {
     let (mut from, mut measured) = (0, 0);
     for (number, tone) in tones.iter().enumerate() {
         let wrong = |what: String| format!("tone {number} of {}: {what}", tones.len());
+        let ramps = ramp_frames(RATE, tone.recipe.lowest_hz()) + stop_ramp_frames(RATE, tone.recipe.lowest_hz());
+        if (tone.frames as u64) < ramps {
+            // Stopped while it rose: it has no rendering of its own. One that never sounded takes no room.
+            let sound = first_sound(&recorded[CHANNELS * from..]).filter(|_| tone.frames > 0);
+            from += sound.map_or(0, |sound| sound + tone.frames);
+            continue;
+        }
         let wanted = rendered(tone);
         let Some(skipped) = first_sound(&wanted) else { continue };
         let sound = first_sound(&recorded[CHANNELS * from..]).ok_or_else(|| wrong("was not recorded".into()))?;

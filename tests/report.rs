@@ -8,7 +8,7 @@ use std::path::Path;
 
 use evenbass::draw::{Glyphs, Theme, curves, plan, spots_by_notes};
 use evenbass::report::{self, Facts, ReportError, evidence_csv, evidence_json, sheet, write};
-use report_demo::{bare, facts};
+use report_demo::{bare, blended, facts};
 use report_markup::{check_markup, readable};
 use serde_json::Value;
 
@@ -17,12 +17,15 @@ fn the_demonstration_can_be_looked_at() {
     let folder = Path::new(env!("CARGO_TARGET_TMPDIR"));
     write(folder, "birch-lane", &facts(), true).unwrap();
     write(folder, "attic", &bare(), true).unwrap();
+    write(folder, "birch-lane-blend", &blended(false), true).unwrap();
+    write(folder, "birch-lane-again", &blended(true), true).unwrap();
 }
 
 #[test]
 fn the_sheet_says() {
     insta::assert_snapshot!("sheet", readable(&sheet(&facts())));
     insta::assert_snapshot!("sheet-bare", readable(&sheet(&bare())));
+    insta::assert_snapshot!("sheet-blend", readable(&sheet(&blended(true))));
 }
 
 #[test]

@@ -2,7 +2,7 @@
 
 use evenbass::evidence::{Evidence, Heard, Rating};
 use evenbass::judge::{Advice, Estimate, ListenerReport, Ranking, SpotBelief};
-use evenbass::report::{Facts, Guarded, NoteLevel, StayFacts};
+use evenbass::report::{BlendFacts, ControlFacts, Facts, Guarded, NoteLevel, StayFacts};
 use evenbass::room::plan::{Fittings, NoGo, Opening};
 use evenbass::room::{Floor, Place, Room};
 use evenbass::routine::{Brief, Kit};
@@ -226,5 +226,77 @@ pub fn bare() -> Facts {
     facts.ceiling = None;
     facts.left_out = vec![(21.5, "below the subwoofer's rated limit of 24 Hz".to_owned())];
     facts.guarded = Guarded { non_finite: 0, over_ceiling: 12 };
+    facts
+}
+
+/// The same visit with its blend; `alone`: a later one that was about the blend alone.
+pub fn blended(alone: bool) -> Facts {
+    let mut facts = facts();
+    let control = |name: &str, value: &str, before: Option<&str>, how: &str, sure: &str, check_when| ControlFacts {
+        name: name.to_owned(),
+        value: value.to_owned(),
+        before: before.map(str::to_owned),
+        why: String::new(),
+        how: how.to_owned(),
+        sure: sure.to_owned(),
+        answers: 64,
+        check_when,
+    };
+    let tuned = "bands across the crossover rated at 8 settings; the flattest kept";
+    let sure = "worst note expected within 1.6 dB (0.9 to 2.4); polarity right in about 9 of 10 cases";
+    facts.blend = Some(BlendFacts {
+        system: "living room".to_owned(),
+        connection: "left and right line inputs".to_owned(),
+        wiring: vec!["The subwoofer sounds with left and right.".to_owned()],
+        controls: vec![
+            control(
+                "X-OVER",
+                "63 Hz",
+                Some("120 Hz"),
+                tuned,
+                sure,
+                "other main speakers, voices seem to come from the subwoofer",
+            ),
+            control(
+                "GAIN",
+                "52.5 % of travel",
+                Some("80 % of travel"),
+                tuned,
+                sure,
+                "another amplifier or source, a moved seat",
+            ),
+            control(
+                "PHASE",
+                "135 degrees",
+                Some("0 degrees"),
+                tuned,
+                sure,
+                "bass has become thin, a cable was changed",
+            ),
+            control("polarity", "inverted", None, tuned, sure, "bass has become thin, a cable was changed"),
+            control("contour", "0 dB", Some("4 dB"), "start value", "common practice", "it booms on one note"),
+        ],
+        crossover_hz: 55.0,
+        notes: [-1.2, 0.4, 0.4, 1.5, 0.4, -2.4, -1.2, 0.4, 1.7]
+            .iter()
+            .enumerate()
+            .map(|(at, db)| (55.0 * 2.0_f64.powf((at as f64 - 4.0) / 6.0), *db))
+            .collect(),
+        metered: false,
+        stands_out: Vec::new(),
+        seats: vec![("sofa, left".to_owned(), true), ("armchair".to_owned(), false)],
+        heard_by: Some("Inés".to_owned()),
+        remarks: vec!["The wireless link is late by 18.0 ms (as stated).".to_owned()],
+        earlier: alone.then(|| ("birch-lane".to_owned(), "14 March 2026".to_owned())),
+        drifts: if alone {
+            vec!["GAIN stood at 52.5 % of travel and shows 60 % of travel now.".to_owned()]
+        } else {
+            Vec::new()
+        },
+        alone,
+        finished: true,
+        answers: 131,
+        seconds: 702.0,
+    });
     facts
 }
