@@ -246,16 +246,13 @@ pub fn plain(system: &VirtualSystem, traits: ListenerTraits, seed: u64) -> Plain
         }
         setting[at] = control.nearest(value / libm::exp2(1.0 / 6.0));
     }
-    let mut turned: Vec<(usize, Vec<(f64, Option<f64>)>)> = Vec::new();
     let polarity = find(Role::Polarity);
+    let with = |degrees: f64| match polarity {
+        Some(_) => (degrees % 180.0, Some(if degrees >= 180.0 { 180.0 } else { 0.0 })),
+        None => (degrees, None),
+    };
+    let quarters = [0.0, 90.0, 180.0, 270.0].map(with);
     if let Some(at) = find(Role::Phase) {
-        let with = |degrees: f64| match polarity {
-            Some(_) => (degrees % 180.0, Some(if degrees >= 180.0 { 180.0 } else { 0.0 })),
-            None => (degrees, None),
-        };
-        turned.push((at, [0.0, 90.0, 180.0, 270.0].map(with).to_vec()));
-    }
-    for (at, quarters) in turned {
         let put = |setting: &mut Vec<f64>, quarter: usize| {
             setting[at] = system.system.controls[at].nearest(quarters[quarter].0);
             if let (Some(polarity), Some(value)) = (polarity, quarters[quarter].1) {
