@@ -470,3 +470,21 @@ fn a_folder_that_cannot_be_written_is_named() {
     assert_eq!(status.code(), Some(1), "{words}");
     assert!(words.contains("not-there") && words.contains("the folder is not there"), "{words}");
 }
+
+/// One spot with a hole off the scale once got nearly all the answers of a rehearsal, and eight of ten spots none.
+#[test]
+fn no_spot_is_rated_again_and_again_while_others_wait() {
+    let home = tempfile::tempdir().unwrap();
+    let done = evenbass(home.path()).args(["rehearse", "--seed", "1", "--folder"]).arg(home.path()).output().unwrap();
+    assert!(done.status.success(), "{}", String::from_utf8_lossy(&done.stderr));
+    let opened = visit::read(&home.path().join("rehearsal.visit.jsonl")).unwrap();
+    let events = opened.events.into_iter().map(|recorded| recorded.stamped);
+    let state = State::replay(opened.header.brief.into(), events).unwrap();
+    let evidence = state.evidence();
+    let mut answers = vec![0; state.room().spots.len()];
+    for answer in &evidence {
+        answers[answer.spot] += 1;
+    }
+    assert!(answers.iter().all(|&count| 2 * count < evidence.len()), "{answers:?}");
+    assert!(answers.iter().filter(|&&count| count > 0).count() >= 4, "{answers:?}");
+}

@@ -19,7 +19,9 @@ const GOOD_ENOUGH_DB: f64 = 0.2;
 const NOTE_ORDER: u64 = 0x6e_6f_74_65 << 32;
 const FIVE_MINUTES_S: f64 = 300.0;
 /// A stay that is expected to gain less than this over the time that is left would not help, dB.
-const NO_HELP_DB: f64 = 0.003;
+const NO_HELP_DB: f64 = 0.0003;
+/// So many rounds of notes at a spot tell what their noise lets expect (a rule of thumb).
+const ROUNDS_THAT_TELL: f64 = 2.0;
 /// A stay hears at least this many notes, or all that there are.
 const PART_OF_A_STAY: usize = 8;
 /// More spots than this are not worth carrying the meter to.
@@ -33,9 +35,7 @@ pub fn next(case: &Case, belief: &Belief, seat: usize, leader: usize, expected_r
     if case.room.spots.is_empty() || case.notes_hz.len() != prior.notes {
         return (Advice::Stop { why: "there is nothing to choose from".to_owned() }, 0.0);
     }
-    let heard: Vec<usize> = (0..prior.spots)
-        .map(|s| case.evidence.iter().filter(|e| e.spot == s && e.note < prior.notes).count())
-        .collect();
+    let heard = answers_by_spot(case, prior);
     if prior.spots < 2 && heard[0] > 0 {
         return (Advice::Stop { why: "there is only one spot".to_owned() }, 0.0);
     }
@@ -80,6 +80,11 @@ pub fn five_minutes_db(case: &Case, belief: &Belief, seat: usize, gain_per_s: f6
     FIVE_MINUTES_S * per_s
 }
 
+fn answers_by_spot(case: &Case, prior: &FieldPrior) -> Vec<usize> {
+    let count = |spot| case.evidence.iter().filter(|e| e.spot == spot && e.note < prior.notes).count();
+    (0..prior.spots).map(count).collect()
+}
+
 fn stop_for_time(expected_regret_db: f64) -> String {
     if expected_regret_db < GOOD_ENOUGH_DB {
         "the time is up, and the leader is good enough".to_owned()
@@ -111,6 +116,8 @@ struct Scales<'a> {
     covariance: DMatrix<f64>,
     /// The seat for which the answers are given.
     seat: usize,
+    /// Answers for it so far, by spot.
+    heard: Vec<usize>,
 }
 
 impl<'a> Scales<'a> {
@@ -125,6 +132,7 @@ impl<'a> Scales<'a> {
             means: decision::means(&belief.draws.spread_db),
             covariance: decision::covariance(&belief.draws.spread_db),
             seat,
+            heard: answers_by_spot(case, prior),
         })
     }
 
@@ -133,8 +141,12 @@ impl<'a> Scales<'a> {
         lesson(&self.belief.problem, self.prior, self.fit, &self.marginals, pair, means, counts)
     }
 
-    /// By how much the smallest expected spread falls on average when this share of the doubt about a spot goes.
+    /// By how much the smallest expected spread falls on average when this share of the doubt about a spot goes. What two rounds of
+    /// answers have left open there is hardly chance any more (a note off the scale, the listener's own scale), and more of the same would
+    /// leave it open too: the share then falls with the square of the answers.
     fn worth(&self, spot: usize, share: f64) -> f64 {
+        let rounds = self.heard[spot] as f64 / self.prior.notes.max(1) as f64;
+        let share = share * (ROUNDS_THAT_TELL / rounds.max(ROUNDS_THAT_TELL)).powi(2);
         let own = libm::sqrt(self.covariance[(spot, spot)].max(1e-9));
         let pull: Vec<f64> = self.covariance.column(spot).iter().map(|c| c * libm::sqrt(share) / own).collect();
         gain(&self.means, &pull)
