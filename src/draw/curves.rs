@@ -40,6 +40,8 @@ pub struct Point {
     pub high_db: f64,
 }
 
+/// How much wider bold letters run than plain ones.
+const BOLD_OVER_PLAIN: f64 = 1.15;
 /// Decibels between grid lines.
 const GRID_DB: f64 = 3.0;
 /// The grid shows at least this far to either side of zero, so that small deviations look small.
@@ -106,7 +108,10 @@ pub fn titled_svg(curves: &Curves, title: &str, width: f64, height: f64, theme: 
     let hertz = hertz_range(curves)?;
     // A narrow picture is one for a phone, and is not made smaller there.
     let small = if width < 420.0 { LABEL } else { SMALL };
-    let label = curves.curves.iter().map(|curve| text_width(&curve.label, LABEL)).fold(0.0, f64::max).min(width * 0.3);
+    // The first one is bold, and wider for it.
+    let wide =
+        |(at, curve): (usize, &Curve)| text_width(&curve.label, LABEL) * if at == 0 { BOLD_OVER_PLAIN } else { 1.0 };
+    let label = curves.curves.iter().enumerate().map(wide).fold(0.0, f64::max).min(width * 0.3);
     let frame = Frame {
         left: 46.0 * small / SMALL,
         right: width - label - 14.0,

@@ -286,7 +286,9 @@ fn level_words(facts: &Facts) -> String {
         |level| format!("Comfort level {} for the reference tone at 50 Hz", db(level)),
     );
     match facts.ceiling {
-        Some(ceiling) if facts.comfort.is_some() => format!("{comfort}, ceiling {}, on {}.", db(ceiling), facts.device),
+        Some(ceiling) if facts.comfort.is_some() => {
+            format!("{comfort}, ceiling {}; sound output: {}.", db(ceiling), facts.device)
+        }
         _ => comfort,
     }
 }

@@ -8,7 +8,7 @@ use crate::draw::svg::{Anchor, LABEL, SMALL, line, path, picture, round, text, t
 use crate::draw::theme::Theme;
 
 /// Room beside the walls, and above and below, for letters and distances.
-const MARGINS: [f64; 2] = [56.0, 28.0];
+const MARGINS: [f64; 2] = [64.0, 28.0];
 /// Height of a line of the key.
 const KEY_LINE: f64 = 14.0;
 
