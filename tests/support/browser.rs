@@ -112,6 +112,10 @@ impl Drop for Browser {
 
 impl Wire {
     fn call(&mut self, session: Option<&str>, method: &str, parameters: Value) -> Value {
+        self.try_call(session, method, parameters).unwrap_or_else(|error| panic!("{method}: {error}"))
+    }
+
+    fn try_call(&mut self, session: Option<&str>, method: &str, parameters: Value) -> Result<Value, Value> {
         self.last += 1;
         let id = self.last;
         let mut order = json!({ "id": id, "method": method, "params": parameters });
@@ -124,8 +128,7 @@ impl Wire {
             let Message::Text(text) = message else { continue };
             let value: Value = serde_json::from_str(text.as_str()).expect("chromium speaks JSON");
             if value["id"] == json!(id) {
-                assert!(value.get("error").is_none(), "{method}: {}", value["error"]);
-                return value["result"].clone();
+                return value.get("error").map_or_else(|| Ok(value["result"].clone()), |error| Err(error.clone()));
             }
             if value.get("method").is_some() {
                 self.events.push(value);
@@ -152,7 +155,14 @@ impl Phone {
     /// What an expression is worth on the page; `null` while the page changes.
     pub fn ask(&self, expression: &str) -> Value {
         let asked = json!({ "expression": expression, "returnByValue": true, "awaitPromise": true });
-        let answer = self.call("Runtime.evaluate", asked);
+        let answer = match self.wire.borrow_mut().try_call(Some(&self.session), "Runtime.evaluate", asked) {
+            Ok(answer) => answer,
+            // The page was left while it was asked.
+            Err(error) if error["message"].as_str().is_some_and(|text| text.contains("navigated")) => {
+                return Value::Null;
+            }
+            Err(error) => panic!("{expression}: {error}"),
+        };
         if let Some(wrong) = answer.get("exceptionDetails") {
             let text = wrong["exception"]["description"].as_str().unwrap_or_default();
             panic!("{expression}: {text}");
