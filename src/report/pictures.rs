@@ -8,9 +8,6 @@ use crate::report::facts::Facts;
 use crate::report::words;
 use crate::room::{Place, Room};
 
-/// More spots than this are numbered on a plan: names would cover each other.
-const MOST_NAMED: usize = 6;
-
 /// The room's plan with one spot and one seat emphasised.
 /// * `seat`, `chosen` - positions in the room's lists
 pub fn plan(room: &Room, seat: usize, chosen: Option<usize>) -> Plan {
@@ -39,7 +36,7 @@ pub fn plan(room: &Room, seat: usize, chosen: Option<usize>) -> Plan {
         no_go: fittings.no_go.iter().map(area).collect(),
         seats: marks(&room.seats, Some(seat)),
         spots: marks(&room.spots, chosen),
-        numbered: room.spots.len() > MOST_NAMED,
+        numbered: room.spots.len() > crate::draw::plan::MOST_NAMED,
         tapes_of_all: false,
     }
 }

@@ -10,6 +10,9 @@ pub use text::text_plan;
 pub(in crate::draw) use labels::Labels;
 pub(in crate::draw) use svg::{Key, Scale, marks, outline};
 
+/// With more spots than this, numbers and a key read better than names, which would cross each other.
+pub const MOST_NAMED: usize = 6;
+
 /// What is drawn. Positions are metres, x to the right and y up on the page. Places that nobody measured are left out.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Plan {

@@ -12,9 +12,6 @@ use crate::faces::{handset::desk, words};
 use crate::units::Dbfs;
 use crate::view::{Answer, Chapter, FaceId, Offers, Place, Progress, QuestionId, Rating, Room, View};
 
-/// With more spots than this, a plan has numbers and a key: names would cross each other on a small screen.
-const MOST_NAMED: usize = 6;
-
 /// The pictures take their colours from the page's style.
 pub(super) const PAGE: Theme = Theme {
     paper: "var(--paper)",
@@ -321,7 +318,7 @@ fn drawing(room: &Room, spot: Option<usize>) -> Plan {
             .collect(),
         seats: marks(&room.seats, Some(0)),
         spots: marks(&room.spots, spot),
-        numbered: room.spots.len() > MOST_NAMED,
+        numbered: room.spots.len() > plan::MOST_NAMED,
         tapes_of_all: false,
     }
 }

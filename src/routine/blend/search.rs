@@ -224,27 +224,12 @@ impl Search {
                 let estimate = bracket.estimate()?;
                 let of = system.controls.get(*control)?;
                 // No figure is known better than half of what can be turned.
-                let least = 0.5 * fine_step(of);
+                let least = (0.5 * fine_step(of)).max(if of.unit == Unit::Decibel { 0.5 } else { 1.0 });
+                let doubt = of.say(estimate.standard_error.max(least));
                 let sure = match (estimate.at_the_end, estimate.agreed) {
                     (true, _) => "the control ended before it had gone too far".to_owned(),
-                    (_, true) => format!(
-                        "two runs from both sides agreed; give or take {}",
-                        of.say(estimate.standard_error.max(least).max(if of.unit == Unit::Decibel {
-                            0.5
-                        } else {
-                            1.0
-                        }))
-                    ),
-                    (_, false) => {
-                        format!(
-                            "the runs did not agree; give or take {}",
-                            of.say(estimate.standard_error.max(least).max(if of.unit == Unit::Decibel {
-                                0.5
-                            } else {
-                                1.0
-                            }))
-                        )
-                    }
+                    (_, true) => format!("two runs from both sides agreed; give or take {doubt}"),
+                    (_, false) => format!("the runs did not agree; give or take {doubt}"),
                 };
                 Found {
                     setup: around.with(*control, backed_off(of, estimate.value - estimate.standard_error)),
