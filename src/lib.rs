@@ -8,6 +8,7 @@ pub mod draw;
 pub mod engine;
 pub mod evidence;
 pub mod faces;
+pub mod floor_plan;
 pub mod judge;
 pub mod presets;
 pub mod random;

@@ -7,6 +7,7 @@ use std::fs;
 use std::path::Path;
 
 use evenbass::draw::{Glyphs, Theme, curves, plan, spots_by_notes};
+use evenbass::floor_plan;
 use evenbass::report::{self, Facts, ReportError, evidence_csv, evidence_json, sheet, write};
 use report_demo::{bare, blended, facts};
 use report_markup::{check_markup, readable};
@@ -32,7 +33,7 @@ fn the_sheet_says() {
 fn every_picture_is_well_formed_in_both_themes() {
     for facts in [facts(), bare()] {
         for theme in [Theme::PRINT, Theme::DARK] {
-            let plan_picture = plan::svg(&report::plan(&facts.room, 0, facts.chosen), 400.0, 250.0, &theme);
+            let plan_picture = plan::svg(&floor_plan::plan(&facts.room, 0, facts.chosen), 400.0, 250.0, &theme);
             let curve_picture = curves::svg(&report::curves(&facts, &[0, 3]), 688.0, 170.0, &theme);
             let table = spots_by_notes::svg(&report::spots_by_notes(&facts), 688.0, &theme);
             for picture in plan_picture.into_iter().chain(curve_picture).chain([table]) {
@@ -45,7 +46,7 @@ fn every_picture_is_well_formed_in_both_themes() {
 #[test]
 fn the_pictures_as_text() {
     let facts = facts();
-    let plan_picture = report::plan(&facts.room, 0, facts.chosen);
+    let plan_picture = floor_plan::plan(&facts.room, 0, facts.chosen);
     insta::assert_snapshot!("plan-ascii", plan::text_plan(&plan_picture, 60, 20, Glyphs::Ascii));
     let table = report::spots_by_notes(&facts);
     insta::assert_snapshot!("table-ascii", spots_by_notes::text_table(&table, 80, Glyphs::Ascii));

@@ -10,7 +10,7 @@ use maud::{DOCTYPE, PreEscaped, html};
 
 use crate::acoustics::notes;
 use crate::draw::{Curve, Curves, FloorMap, Plan, Point, Step, Theme, curves, floor_map, plan};
-use crate::report;
+use crate::floor_plan;
 use crate::room::field::RoomField;
 use crate::room::forecast::{self, Forecast};
 use crate::room::map::{self, Grid};
@@ -93,7 +93,7 @@ fn plans(room: &Room, study: &Study) -> Chapter {
 fn plan_for(room: &Room, seat: usize, spots: &[usize]) -> Plan {
     let kept = spots.iter().filter_map(|spot| room.spots.get(*spot).cloned());
     let few = Room { spots: kept.collect(), ..room.clone() };
-    Plan { numbered: true, ..report::plan(&few, seat, Some(0)) }
+    Plan { numbered: true, ..floor_plan::plan(&few, seat, Some(0)) }
 }
 
 fn on_floor(title: String, plan: Plan, grid: Grid) -> FloorMap {

@@ -37,6 +37,13 @@ impl Canvas {
         }
     }
 
+    /// Sets a character where there is none yet.
+    pub fn fill(&mut self, column: usize, row: usize, character: char) {
+        if column < self.columns && self.cells.get(row * self.columns + column) == Some(&' ') {
+            self.set(column, row, character);
+        }
+    }
+
     /// Lines without trailing blanks, each ended by a line feed.
     pub fn into_text(self) -> String {
         let mut text = String::new();

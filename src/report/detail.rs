@@ -4,6 +4,7 @@ use maud::{Markup, PreEscaped, html};
 
 use crate::draw::{self, Theme};
 use crate::evidence::{Evidence, Heard};
+use crate::floor_plan;
 use crate::judge::SpotBelief;
 use crate::report::facts::Facts;
 use crate::report::pictures;
@@ -142,7 +143,7 @@ fn spot_row(facts: &Facts, belief: &SpotBelief) -> Markup {
 
 /// A spot's tape distances, wall letters as on the plan.
 fn tapes(facts: &Facts, place: &crate::room::Place) -> Markup {
-    let plan = pictures::plan(&facts.room, facts.brief.seat, facts.chosen);
+    let plan = floor_plan::plan(&facts.room, facts.brief.seat, facts.chosen);
     let signs = place.at_m.map(|[x, y, _]| plan.tape_signs([x, y])).unwrap_or_default();
     html! { @if !signs.is_empty() { br; small class="tape" { (signs) " m" } } }
 }

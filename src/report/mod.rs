@@ -18,7 +18,7 @@ pub use blend::{BlendFacts, ControlFacts};
 pub use export::{EXPORT_VERSION, evidence_csv, evidence_json};
 pub use facts::{Facts, Guarded, NoteLevel, StayFacts};
 pub use gather::facts_of;
-pub use pictures::{curves, plan, spots_by_notes};
+pub use pictures::{curves, spots_by_notes};
 pub use sheet::sheet;
 pub use why::{Agreement, agreement, agreement_words};
 pub use words::odds;

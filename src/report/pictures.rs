@@ -1,45 +1,10 @@
 //! From the facts to what the pictures need.
 
-use crate::draw::plan::{Area, Gap, Mark, Plan, Role};
 use crate::draw::{Cell, Column, Curve, Curves, Note, Point, SpotsByNotes};
 use crate::evidence::{Evidence, Heard};
 use crate::judge::SpotBelief;
 use crate::report::facts::Facts;
 use crate::report::words;
-use crate::room::{Place, Room};
-
-/// The room's plan with one spot and one seat emphasised.
-/// * `seat`, `chosen` - positions in the room's lists
-pub fn plan(room: &Room, seat: usize, chosen: Option<usize>) -> Plan {
-    let marks = |places: &[Place], emphasised: Option<usize>| {
-        let mark = |(index, place): (usize, &Place)| {
-            let [x, y, _] = place.at_m?;
-            let role = if Some(index) == emphasised { Role::Chosen } else { Role::Other };
-            Some(Mark { name: place.name.clone(), at_m: [x, y], role })
-        };
-        places.iter().enumerate().filter_map(mark).collect()
-    };
-    let fittings = &room.fittings;
-    let gap = |opening: &crate::room::plan::Opening| Gap {
-        name: opening.name.clone(),
-        from_m: opening.from_m,
-        to_m: opening.to_m,
-    };
-    let area = |no_go: &crate::room::plan::NoGo| Area {
-        name: no_go.name.clone(),
-        corner_m: no_go.corner_m,
-        size_m: no_go.size_m,
-    };
-    Plan {
-        corners_m: room.corners_m(),
-        gaps: fittings.openings.iter().map(gap).collect(),
-        no_go: fittings.no_go.iter().map(area).collect(),
-        seats: marks(&room.seats, Some(seat)),
-        spots: marks(&room.spots, chosen),
-        numbered: room.spots.len() > crate::draw::plan::MOST_NAMED,
-        tapes_of_all: false,
-    }
-}
 
 /// What was heard, the spots in the judge's order.
 pub fn spots_by_notes(facts: &Facts) -> SpotsByNotes {

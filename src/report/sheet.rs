@@ -3,6 +3,7 @@
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use crate::draw::{self, Theme};
+use crate::floor_plan;
 use crate::judge::SpotBelief;
 use crate::report::blend::{self, BlendFacts};
 use crate::report::detail;
@@ -111,7 +112,7 @@ fn head(facts: &Facts) -> Markup {
 }
 
 fn place(facts: &Facts) -> Markup {
-    let plan = pictures::plan(&facts.room, facts.brief.seat, facts.chosen);
+    let plan = floor_plan::plan(&facts.room, facts.brief.seat, facts.chosen);
     let drawn = draw::plan::svg(&plan, 400.0, 250.0, &Theme::PRINT);
     html! {
         section class="place" {

@@ -2,6 +2,11 @@
 
 use serde::{Deserialize, Serialize};
 
+/// A subwoofer's power lead where nobody measured it (common practice), metres.
+pub const LEAD_M: f64 = 2.0;
+/// Pairs are predicted, more subwoofers are not.
+pub const MOST_SUBWOOFERS: u8 = 2;
+
 /// The outline of the floor.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub enum Floor {
@@ -63,6 +68,29 @@ pub struct Fittings {
     pub reverberation_s: Option<f64>,
     /// Where a cable reaches, if that limits the spots.
     pub reach: Option<Reach>,
+    /// Doors: shut they are wall, but nothing may stand in their way.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub doors: Vec<Door>,
+    /// Power sockets, if they limit the spots: one of them has to be within its lead.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub sockets: Vec<Reach>,
+    /// How many subwoofers there will be, if somebody said.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub subwoofers: Option<u8>,
+}
+
+/// A door that is shut when music plays.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Door {
+    /// What the person calls it.
+    pub name: String,
+    /// Its hinge on the wall, metres.
+    pub hinge_m: [f64; 2],
+    /// Its other side on the same wall, metres.
+    pub latch_m: [f64; 2],
+    /// It opens out of the room.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub outwards: bool,
 }
 
 /// A gap in a wall.
@@ -89,13 +117,32 @@ pub struct NoGo {
     pub size_m: [f64; 2],
 }
 
-/// How far the subwoofer's cable goes.
+impl Door {
+    /// How wide it is, metres.
+    pub fn width_m(&self) -> f64 {
+        (self.latch_m[0] - self.hinge_m[0]).hypot(self.latch_m[1] - self.hinge_m[1])
+    }
+
+    /// Whether a place is swept by the door when it opens into the room.
+    pub fn sweeps(&self, place_m: [f64; 2]) -> bool {
+        !self.outwards && (place_m[0] - self.hinge_m[0]).hypot(place_m[1] - self.hinge_m[1]) < self.width_m()
+    }
+}
+
+/// How far a cable goes.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Reach {
     /// Where the cable starts, metres.
     pub from_m: [f64; 2],
     /// Its length along the floor, metres.
     pub cable_m: f64,
+}
+
+impl Reach {
+    /// Whether it goes as far as a place. Cables lie along walls: sideways and forwards count in full.
+    pub fn covers(&self, place_m: [f64; 2]) -> bool {
+        (self.from_m[0] - place_m[0]).abs() + (self.from_m[1] - place_m[1]).abs() <= self.cable_m
+    }
 }
 
 /// What a wall, a floor or a ceiling is made of, as far as bass cares.

@@ -302,6 +302,12 @@ fn assumptions(room: &Room) -> Vec<String> {
     if room.seats.first().is_none_or(|seat| seat.at_m.is_none()) {
         said.push("The main seat has no position, so spots cannot be compared; add at_m to the first seat.".into());
     }
+    for spot in &room.spots {
+        let beyond = |at: &[f64; 3]| !suggest::within_reach(room, [at[0], at[1]]);
+        if spot.at_m.as_ref().is_some_and(beyond) {
+            said.push(format!("No cable or lead reaches \u{2018}{}\u{2019}; it was kept all the same.", spot.name));
+        }
+    }
     said.push("Doors are shut but for the openings named; furniture is only allowed for as doubt.".into());
     said
 }

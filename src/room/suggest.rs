@@ -43,7 +43,8 @@ pub struct Candidate {
 }
 
 /// Spots to try by the trade's rules (common practice): corners, mid-walls, thirds and fifths, where a box fits, not in
-/// a no-go area, not beside an opening or a seat, and within the cable's reach. Empty without an outline.
+/// a no-go area, not beside an opening, a door or a seat, and within reach of the cable and of a power socket. Empty without an
+/// outline.
 ///
 /// Walls are lettered in the order of the corners; a rectangle's wall A lies along y = 0.
 pub fn candidates(room: &Room) -> Vec<Candidate> {
@@ -119,7 +120,7 @@ pub(in crate::room) fn add(
 /// Whether a box can stand here.
 fn free(room: &Room, corners: &[[f64; 2]], place_m: [f64; 2]) -> bool {
     let fits = outline::contains(corners, place_m) && outline::distance_to_walls_m(corners, place_m) >= HALF_BOX_M;
-    let in_the_way = room.fittings.no_go.iter().any(|area| {
+    let on_no_go = room.fittings.no_go.iter().any(|area| {
         let beyond = |axis: usize| {
             let low = area.corner_m[axis] - place_m[axis];
             low.max(place_m[axis] - area.corner_m[axis] - area.size_m[axis])
@@ -136,11 +137,27 @@ fn free(room: &Room, corners: &[[f64; 2]], place_m: [f64; 2]) -> bool {
         .iter()
         .filter_map(|seat| seat.at_m)
         .any(|at| (at[0] - place_m[0]).hypot(at[1] - place_m[1]) < OFF_SEAT_M);
-    let reached = room.fittings.reach.as_ref().is_none_or(|reach| {
-        // Cables lie along walls: sideways and forwards count in full.
-        (reach.from_m[0] - place_m[0]).abs() + (reach.from_m[1] - place_m[1]).abs() <= reach.cable_m
+    let before_door = room.fittings.doors.iter().any(|door| {
+        let from_hinge_m = (door.hinge_m[0] - place_m[0]).hypot(door.hinge_m[1] - place_m[1]);
+        let swept = !door.outwards && from_hinge_m < door.width_m() + HALF_BOX_M;
+        swept || outline::distance_to_wall_m(door.hinge_m, door.latch_m, place_m) < OFF_OPENING_M
     });
-    fits && !in_the_way && !beside_opening && !at_seat && reached
+    let reached = within_reach(room, place_m);
+    fits && !on_no_go && !beside_opening && !before_door && !at_seat && reached
+}
+
+/// What is wrong with standing at a place, in words that follow the spot's name; `None` where nothing is in the way.
+pub fn in_the_way(room: &Room, place_m: [f64; 2]) -> Option<String> {
+    let area = outline::no_go_at(room, place_m).map(|area| format!("stands in \u{2018}{}\u{2019}", area.name));
+    let door = || room.fittings.doors.iter().find(|door| door.sweeps(place_m));
+    area.or_else(|| door().map(|door| format!("is in the way of \u{2018}{}\u{2019}", door.name)))
+}
+
+/// Whether the signal's cable and a power lead go as far as a place.
+pub fn within_reach(room: &Room, place_m: [f64; 2]) -> bool {
+    let sockets = &room.fittings.sockets;
+    room.fittings.reach.as_ref().is_none_or(|reach| reach.covers(place_m))
+        && (sockets.is_empty() || sockets.iter().any(|socket| socket.covers(place_m)))
 }
 
 fn wall_length_m(corners: &[[f64; 2]], wall: usize) -> f64 {

@@ -1,8 +1,9 @@
 //! The visit as a pure function: state and event in, state and effects out. No clock, no file, no sound here.
 //!
-//! Each part of the visit has its own file with its questions, its cues and what its answers lead to: `setup`, `before`
-//! (cautions and checklist), `loudness` (comfort, strain, anchors), `crawl` (spots, notes, verdict), `seats` (several of
-//! them), `matching` (notes answered in decibels) and `shoot_out` (the leaders with the subwoofer moved).
+//! Each part of the visit has its own file with its questions, its cues and what its answers lead to: `setup` and
+//! `fittings` (room and kit), `before` (cautions and checklist), `loudness` (comfort, strain, anchors), `crawl` (spots,
+//! notes, verdict), `seats` (several of them), `matching` (notes answered in decibels) and `shoot_out` (the leaders with
+//! the subwoofer moved).
 
 mod before;
 pub mod blend;
@@ -10,6 +11,9 @@ pub mod brief;
 mod crawl;
 pub mod effect;
 pub mod event;
+mod fittings;
+#[cfg(test)]
+mod fittings_tests;
 pub mod in_advance;
 mod inquiry;
 pub mod levels;
@@ -82,6 +86,8 @@ pub enum Refusal {
 #[derive(Debug, Clone, PartialEq)]
 pub struct State {
     brief: Arc<Brief>,
+    /// Whoever tapes the room also says what else there is.
+    says_more: bool,
     log: Vec<Stamped>,
     serial: u64,
     now_s: f64,
@@ -129,6 +135,7 @@ impl State {
         let unmeasured = || Room::unmeasured(&brief.name, &["main seat"], spots);
         let room = Arc::new(brief.room.clone().unwrap_or_else(unmeasured));
         let mut state = Self {
+            says_more: false,
             log: Vec::new(),
             serial: 0,
             now_s: 0.0,

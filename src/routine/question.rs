@@ -150,6 +150,22 @@ pub enum Topic {
     PlaceAlong,
     /// Where a seat or spot is along the room's width.
     PlaceAcross,
+    /// What else there is to say about the room.
+    RoomMore,
+    /// In which wall an opening or a door is.
+    GapWall,
+    /// Where it begins or ends along that wall.
+    GapEnd,
+    /// What is in the way where nothing may stand.
+    NoGoName,
+    /// One of its four sides.
+    NoGoSide,
+    /// What a wall, the floor or the ceiling is made of.
+    SurfaceKind,
+    /// Where a cable starts.
+    CableFrom,
+    /// How long it is.
+    CableLength,
     /// How many spots there are.
     SpotCount,
     /// What a spot is called.

@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use crate::room::{Floor, Place, Room};
+use crate::room::{Floor, Place, Room, suggest};
 use crate::routine::question::{Answer, Ask, Topic};
 use crate::routine::stage::{Outcome, SetupStep, Stage};
 use crate::routine::{Refusal, State};
@@ -11,6 +11,9 @@ use crate::routine::{Refusal, State};
 const EAR_HEIGHT_M: f64 = 1.1;
 const CONE_HEIGHT_M: f64 = 0.3;
 const MOST_SPOTS: f64 = 30.0;
+/// As many spots as a crawl of twenty minutes hears.
+const MOST_SUGGESTED: usize = 12;
+const FEWEST_SUGGESTED: usize = 2;
 
 impl State {
     /// The first stage of a visit: what is not known yet, or the cautions.
@@ -40,9 +43,9 @@ impl State {
             SetupStep::SpotCount => (
                 "How many spots could the subwoofer stand at?".into(),
                 "Corners, the middle of a wall, a third or a fifth along it: eight to twelve is a good number. Keep away \
-                 from large openings."
+                 from large openings. 0 has them suggested, once you have taped the room."
                     .into(),
-                Ask::Number { topic: Topic::SpotCount, unit: "spots", low: 1.0, high: MOST_SPOTS, default: Some(8.0) },
+                Ask::Number { topic: Topic::SpotCount, unit: "spots", low: 0.0, high: MOST_SPOTS, default: Some(8.0) },
             ),
             SetupStep::SpotName(at) => (
                 format!("What do you call spot {}?", at + 1),
@@ -52,7 +55,14 @@ impl State {
             SetupStep::Measured => (
                 "Will you tape the room: its size, the seat and the spots?".into(),
                 "It takes five minutes and makes the verdict surer. Without it, ears alone decide.".into(),
-                confirm(Topic::RoomMeasured, "Yes, I have a tape", "No"),
+                Ask::Choose {
+                    topic: Topic::RoomMeasured,
+                    options: vec![
+                        "Yes, I have a tape".into(),
+                        "Yes, and I say what else there is: openings, what walls are made of, what is in the way".into(),
+                        "No".into(),
+                    ],
+                },
             ),
             SetupStep::Size(side) => {
                 let (word, topic, high) = [
@@ -66,6 +76,13 @@ impl State {
                     metres(topic, 1.0, high),
                 )
             }
+            SetupStep::More
+            | SetupStep::GapWall(_)
+            | SetupStep::GapEnd { .. }
+            | SetupStep::NoGo(_)
+            | SetupStep::Walls
+            | SetupStep::Surface(_)
+            | SetupStep::Lead { .. } => self.fittings_question(step),
             SetupStep::Position(place, across) => {
                 let (side, topic) = if across { ("width", Topic::PlaceAcross) } else { ("length", Topic::PlaceAlong) };
                 let name = match place.checked_sub(1).and_then(|spot| self.room.spots.get(spot)) {
@@ -100,6 +117,10 @@ impl State {
 
     pub(super) fn setup_answer(&mut self, step: SetupStep, answer: &Answer) -> Outcome {
         let next = match (step, answer) {
+            (SetupStep::SpotCount, &Answer::Number(0.0)) => {
+                self.says_more = true;
+                Stage::Setup(SetupStep::Size(0))
+            }
             (SetupStep::SpotCount, &Answer::Number(count)) if count.fract() == 0.0 => {
                 let spots = (1..=count as usize).map(|at| Place { name: format!("spot {at}"), at_m: None }).collect();
                 self.change_room(|room| room.spots = spots);
@@ -114,14 +135,30 @@ impl State {
                 let more = at + 1 < self.room.spots.len();
                 Stage::Setup(if more { SetupStep::SpotName(at + 1) } else { SetupStep::Measured })
             }
-            (SetupStep::Measured, Answer::Yes) => Stage::Setup(SetupStep::Size(0)),
-            (SetupStep::Measured, Answer::No) => self.first_kit_stage(),
+            // Visits of earlier builds have yes or no here.
+            (SetupStep::Measured, Answer::Yes | Answer::Choice(0 | 1)) => {
+                self.says_more = *answer == Answer::Choice(1);
+                Stage::Setup(SetupStep::Size(0))
+            }
+            (SetupStep::Measured, Answer::No | Answer::Choice(2)) => self.first_kit_stage(),
             (SetupStep::Size(side), &Answer::Number(metres)) => {
                 self.change_room(|room| set_side(room, side, metres));
-                Stage::Setup(if side < 2 { SetupStep::Size(side + 1) } else { SetupStep::Position(0, false) })
+                Stage::Setup(match (side, self.says_more) {
+                    (0 | 1, _) => SetupStep::Size(side + 1),
+                    (_, true) => SetupStep::More,
+                    (_, false) => SetupStep::Position(0, false),
+                })
             }
             (SetupStep::Position(place, across), &Answer::Number(metres)) => {
                 self.change_room(|room| set_coordinate(room, place, across, metres));
+                if across {
+                    self.refuse_in_the_way(place)?;
+                }
+                if across && self.room.spots.is_empty() {
+                    self.suggest_spots()?;
+                    self.stage = self.first_kit_stage();
+                    return Ok(());
+                }
                 match (across, place < self.room.spots.len()) {
                     (false, _) => Stage::Setup(SetupStep::Position(place, true)),
                     (true, true) => Stage::Setup(SetupStep::Position(place + 1, false)),
@@ -140,9 +177,36 @@ impl State {
                 self.kit.meter = Some(*answer == Answer::Yes);
                 self.first_kit_stage()
             }
-            _ => return Err(Refusal::WrongKind),
+            _ => Stage::Setup(self.fittings_answer(step, answer)?),
         };
         self.stage = next;
+        Ok(())
+    }
+
+    /// A seat or a spot that stands where nothing can is measured again.
+    fn refuse_in_the_way(&self, place: usize) -> Outcome {
+        let of_room = place.checked_sub(1).map_or(self.room.seats.first(), |spot| self.room.spots.get(spot));
+        let Some((name, at_m)) = of_room.and_then(|place| Some((&place.name, place.at_m?))) else { return Ok(()) };
+        match suggest::in_the_way(&self.room, [at_m[0], at_m[1]]) {
+            Some(words) => Err(Refusal::Because(format!(
+                "{name} {words}. Measure it again; undo leads back to its other distance, and further."
+            ))),
+            None => Ok(()),
+        }
+    }
+
+    /// Spots by the trade's rules, no more than a person would walk to.
+    fn suggest_spots(&mut self) -> Outcome {
+        let found = suggest::candidates(&self.room);
+        if found.len() < FEWEST_SUGGESTED {
+            return Err(Refusal::Because(
+                "No spots are left that are free and within reach. Undo leads back to what was said of the room."
+                    .into(),
+            ));
+        }
+        let spots: Vec<Place> = found.into_iter().take(MOST_SUGGESTED).map(|candidate| candidate.place).collect();
+        self.closed = vec![false; spots.len()];
+        self.change_room(|room| room.spots = spots);
         Ok(())
     }
 
@@ -163,11 +227,11 @@ impl State {
         Ok(())
     }
 
-    fn change_room(&mut self, change: impl FnOnce(&mut Room)) {
+    pub(super) fn change_room(&mut self, change: impl FnOnce(&mut Room)) {
         change(Arc::make_mut(&mut self.room));
     }
 
-    fn taped_size(&self) -> [f64; 2] {
+    pub(super) fn taped_size(&self) -> [f64; 2] {
         match self.room.floor {
             Some(Floor::Rectangle { length_m, width_m }) => [length_m, width_m],
             _ => [0.0, 0.0],

@@ -62,6 +62,32 @@ pub enum SetupStep {
     Measured,
     /// Length, width, height: 0, 1, 2.
     Size(usize),
+    /// What else may be said about the room: a list that comes back until there is nothing more.
+    More,
+    /// In which wall an opening or a door is.
+    GapWall(Gap),
+    /// Where it begins (a door: its hinge) and ends, along the wall at this position.
+    GapEnd {
+        /// What it is.
+        gap: Gap,
+        /// Which wall, position in the order of the corners.
+        wall: usize,
+        /// The second of its ends.
+        second: bool,
+    },
+    /// Where nothing may stand: its name, then from and to along the length, from and to along the width: 0 to 4.
+    NoGo(usize),
+    /// What the walls are made of.
+    Walls,
+    /// What one wall (0 to 3), the floor (4) or the ceiling (5) is made of.
+    Surface(usize),
+    /// Where a cable starts, along the length and along the width, and how long it is: 0, 1, 2.
+    Lead {
+        /// The power lead; otherwise the signal's cable.
+        power: bool,
+        /// Which of the three.
+        part: usize,
+    },
     /// Seat (0) or spot (from 1): along the length (false) or the width (true).
     Position(usize, bool),
     /// Rated lower limit.
@@ -70,6 +96,15 @@ pub enum SetupStep {
     TooHeavy,
     /// Meter at hand.
     Meter,
+}
+
+/// A gap in a wall.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Gap {
+    /// Without a shut door.
+    Opening,
+    /// With one that opens into the room.
+    Door,
 }
 
 /// What a stay is for.

@@ -5,7 +5,7 @@ mod svg;
 mod text;
 
 pub use svg::svg;
-pub use text::text_plan;
+pub use text::{text_floor, text_plan};
 
 pub(in crate::draw) use labels::Labels;
 pub(in crate::draw) use svg::{Key, Scale, marks, outline};
@@ -20,6 +20,12 @@ pub struct Plan {
     pub corners_m: Vec<[f64; 2]>,
     /// Doorways and other gaps in walls.
     pub gaps: Vec<Gap>,
+    /// Doors.
+    pub doors: Vec<Swing>,
+    /// Power sockets.
+    pub sockets_m: Vec<[f64; 2]>,
+    /// Where the signal's cable starts.
+    pub cable_from_m: Option<[f64; 2]>,
     /// Where no subwoofer may stand.
     pub no_go: Vec<Area>,
     /// Seats; the first is the main seat.
@@ -41,6 +47,17 @@ pub struct Gap {
     pub from_m: [f64; 2],
     /// The other end.
     pub to_m: [f64; 2],
+}
+
+/// A door, metres.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Swing {
+    /// Its hinge.
+    pub hinge_m: [f64; 2],
+    /// Its other side.
+    pub latch_m: [f64; 2],
+    /// It opens out of the room.
+    pub outwards: bool,
 }
 
 /// A rectangle, metres.
@@ -155,6 +172,26 @@ impl Plan {
             }
         }
         (low, high)
+    }
+}
+
+impl Swing {
+    /// Where the other side is when the door stands open at a right angle; `None` if the plan has no wall there.
+    fn open_m(&self, plan: &Plan) -> Option<[f64; 2]> {
+        let count = plan.corners_m.len();
+        let off_wall = |wall: &usize| {
+            let (from, to) = (plan.corners_m[*wall], plan.corners_m[(wall + 1) % count]);
+            let length = (to[0] - from[0]).hypot(to[1] - from[1]).max(1e-9);
+            let off = |at: [f64; 2]| {
+                ((at[0] - from[0]) * (to[1] - from[1]) - (at[1] - from[1]) * (to[0] - from[0])).abs() / length
+            };
+            off(self.hinge_m).max(off(self.latch_m))
+        };
+        let wall = (0..count).min_by(|a, b| off_wall(a).total_cmp(&off_wall(b)))?;
+        let [dx, dy] = outward_of(plan, wall);
+        let width = (self.latch_m[0] - self.hinge_m[0]).hypot(self.latch_m[1] - self.hinge_m[1]);
+        let reach = if self.outwards { width } else { -width };
+        Some([self.hinge_m[0] + dx * reach, self.hinge_m[1] + dy * reach])
     }
 }
 

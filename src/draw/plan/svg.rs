@@ -3,7 +3,7 @@
 use maud::{Markup, html};
 
 use crate::draw::plan::labels::Labels;
-use crate::draw::plan::{Area, Mark, Plan, Role, outward_of, wall_letter};
+use crate::draw::plan::{Area, Mark, Plan, Role, Swing, outward_of, wall_letter};
 use crate::draw::svg::{Anchor, LABEL, SMALL, line, path, picture, round, text, text_over, text_width};
 use crate::draw::theme::Theme;
 
@@ -106,6 +106,7 @@ pub fn svg(plan: &Plan, width: f64, height: f64, theme: &Theme) -> Option<String
         (outline(plan, &scale, theme.paper, theme))
         @for area in &plan.no_go { (no_go(area, &scale, theme, &mut labels)) }
         (walls(plan, &scale, theme, &mut labels))
+        (supplies(plan, &scale, theme, &mut labels))
         (marks(plan, &scale, theme, &mut labels))
         (metre(&scale, theme, height, &labels))
         (key.draw(height + 2.0, theme))
@@ -128,6 +129,41 @@ pub(in crate::draw) fn outline(plan: &Plan, scale: &Scale, fill: &str, theme: &T
             @let (from, to) = (scale.at(gap.from_m), scale.at(gap.to_m));
             (line(from, to, theme.paper, 5.0))
             (line(from, to, theme.quiet, 1.0))
+        }
+        @for door in &plan.doors { (swing(door, plan, scale, theme)) }
+    }
+}
+
+/// A door as on builders' plans: the leaf standing open, and the quarter circle in which it turns.
+fn swing(door: &Swing, plan: &Plan, scale: &Scale, theme: &Theme) -> Markup {
+    let Some(open_m) = door.open_m(plan) else { return html! {} };
+    let (hinge, latch, open) = (scale.at(door.hinge_m), scale.at(door.latch_m), scale.at(open_m));
+    let radius = round((latch[0] - hinge[0]).hypot(latch[1] - hinge[1]));
+    let turn = (latch[0] - hinge[0]) * (open[1] - hinge[1]) - (latch[1] - hinge[1]) * (open[0] - hinge[0]);
+    let sweep = if turn > 0.0 { 1 } else { 0 };
+    let [x, y] = latch.map(round);
+    let arc = format!("M{x} {y}A{radius} {radius} 0 0 {sweep} {} {}", round(open[0]), round(open[1]));
+    html! {
+        (line(hinge, latch, theme.paper, 1.5))
+        (line(hinge, open, theme.quiet, 1.5))
+        path d=(arc) fill="none" stroke=(theme.quiet) stroke-width="1" stroke-dasharray="3 2" {}
+    }
+}
+
+/// Where the signal's cable and power come from: on the wall, with a word.
+fn supplies(plan: &Plan, scale: &Scale, theme: &Theme, labels: &mut Labels) -> Markup {
+    let sockets = plan.sockets_m.iter().map(|at| (*at, "socket"));
+    html! {
+        @for (at, words) in sockets.chain(plan.cable_from_m.map(|at| (at, "cable"))) {
+            @let [x, y] = scale.at(at);
+            rect x=(round(x - 3.5)) y=(round(y - 3.5)) width="7" height="7" fill=(theme.paper) stroke=(theme.ink) stroke-width="1.2" {}
+            @let beside = [([x + 7.0, y + SMALL * 0.35], Anchor::Start), ([x - 7.0, y + SMALL * 0.35], Anchor::End),
+                ([x, y - 7.0], Anchor::Middle), ([x, y + 14.0], Anchor::Middle)];
+            @let free = beside.into_iter().find(|(base, anchor)| labels.is_free(*base, *anchor, SMALL, words));
+            @if let Some((base, anchor)) = free {
+                (labels.fixed(base, anchor, SMALL, words))
+                (text_over(base, anchor, SMALL, (theme.quiet, theme.paper), false, words))
+            }
         }
     }
 }

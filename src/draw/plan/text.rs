@@ -8,7 +8,7 @@ use crate::draw::text::{Canvas, Glyphs};
 /// The plan as text with a list of the spots under it; only the list if the outline is not known.
 /// * `columns`, `rows` - at most this large, without the list
 pub fn text_plan(plan: &Plan, columns: usize, rows: usize, glyphs: Glyphs) -> String {
-    let mut drawn = if plan.is_known() { canvas(plan, columns, rows, glyphs) } else { String::new() };
+    let mut drawn = text_floor(plan, columns, rows, glyphs).unwrap_or_default();
     for (index, spot) in plan.spots.iter().enumerate() {
         let words = plan.tape_words(spot.at_m);
         let mark = if spot.role == Role::Chosen { "  <- here" } else { "" };
@@ -16,6 +16,12 @@ pub fn text_plan(plan: &Plan, columns: usize, rows: usize, glyphs: Glyphs) -> St
         let _ = writeln!(drawn, " {} {}{gap}{words}{mark}", spot_sign(index), spot.name);
     }
     drawn
+}
+
+/// The plan as text without a list: spots are 1 to 9 and a, b, c … in their order, seats `S`; `None` if the outline is not known.
+/// * `columns`, `rows` - at most this large
+pub fn text_floor(plan: &Plan, columns: usize, rows: usize, glyphs: Glyphs) -> Option<String> {
+    plan.is_known().then(|| canvas(plan, columns, rows, glyphs))
 }
 
 fn spot_sign(index: usize) -> char {
@@ -43,12 +49,16 @@ fn canvas(plan: &Plan, columns: usize, rows: usize, glyphs: Glyphs) -> String {
         let (column, row) = cell(*corner);
         sheet.set(column, row, glyphs.pick('\u{25aa}', '+'));
     }
-    for gap in &plan.gaps {
+    for area in &plan.no_go {
+        area_cells(&mut sheet, cell(area.corner_m), cell([0, 1].map(|i| area.corner_m[i] + area.size_m[i])), glyphs);
+    }
+    let gaps = plan.gaps.iter().map(|gap| (gap.from_m, gap.to_m, ' '));
+    let doors = plan.doors.iter().map(|door| (door.hinge_m, door.latch_m, glyphs.pick('\u{2592}', '=')));
+    for (from_m, to_m, sign) in gaps.chain(doors) {
         for step in 0..=40 {
             let share = f64::from(step) / 40.0;
-            let at = [0, 1].map(|axis| gap.from_m[axis] + (gap.to_m[axis] - gap.from_m[axis]) * share);
-            let (column, row) = cell(at);
-            sheet.set(column, row, ' ');
+            let (column, row) = cell([0, 1].map(|axis| from_m[axis] + (to_m[axis] - from_m[axis]) * share));
+            sheet.set(column, row, sign);
         }
     }
     for wall in 0..count {
@@ -72,6 +82,15 @@ fn canvas(plan: &Plan, columns: usize, rows: usize, glyphs: Glyphs) -> String {
         }
     }
     sheet.into_text()
+}
+
+/// A no-go area, dotted, inside the walls.
+fn area_cells(sheet: &mut Canvas, low: (usize, usize), high: (usize, usize), glyphs: Glyphs) {
+    for column in low.0..=high.0 {
+        for row in high.1..=low.1 {
+            sheet.fill(column, row, glyphs.pick('\u{2591}', ':'));
+        }
+    }
 }
 
 fn wall_cells(sheet: &mut Canvas, from: (usize, usize), to: (usize, usize), glyphs: Glyphs) {

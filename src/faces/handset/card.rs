@@ -4,13 +4,14 @@ use std::sync::Arc;
 
 use serde::Serialize;
 
-use crate::draw::plan::{self, Area, Gap, Mark, Plan, Role};
+use crate::draw::plan;
 use crate::draw::theme::Theme;
 use crate::faces::form::{Form, Input, LONGEST_TEXT, Nudge, NumberKind};
 use crate::faces::handset::desk::Row;
 use crate::faces::{handset::desk, words};
+use crate::floor_plan;
 use crate::units::Dbfs;
-use crate::view::{Answer, Chapter, FaceId, Offers, Place, Progress, QuestionId, Rating, Room, View};
+use crate::view::{Answer, Chapter, FaceId, Offers, Progress, QuestionId, Rating, Room, View};
 
 /// The pictures take their colours from the page's style.
 pub(super) const PAGE: Theme = Theme {
@@ -279,7 +280,7 @@ impl Press {
 
 /// The plan with the spot marked that is talked about: the question's, or the leader.
 pub(super) fn plan(view: &View, size: [f64; 2]) -> Option<String> {
-    let drawn = drawing(&view.room, marked(view));
+    let drawn = floor_plan::plan(&view.room, 0, marked(view));
     plan::svg(&drawn, size[0], size[1], &PAGE).map(styled_by_the_page)
 }
 
@@ -296,31 +297,7 @@ fn marked(view: &View) -> Option<usize> {
 
 fn tape_words(room: &Room, spot: usize) -> Option<String> {
     let [x, y, _] = room.spots.get(spot)?.at_m?;
-    Some(drawing(room, None).tape_words([x, y])).filter(|words| !words.is_empty())
-}
-
-fn drawing(room: &Room, spot: Option<usize>) -> Plan {
-    let marks = |places: &[Place], chosen: Option<usize>| {
-        let mark = |(at, place): (usize, &Place)| {
-            let [x, y, _] = place.at_m?;
-            let role = if Some(at) == chosen { Role::Chosen } else { Role::Other };
-            Some(Mark { name: place.name.clone(), at_m: [x, y], role })
-        };
-        places.iter().enumerate().filter_map(mark).collect()
-    };
-    let gaps = room.fittings.openings.iter();
-    let areas = room.fittings.no_go.iter();
-    Plan {
-        corners_m: room.corners_m(),
-        gaps: gaps.map(|gap| Gap { name: gap.name.clone(), from_m: gap.from_m, to_m: gap.to_m }).collect(),
-        no_go: areas
-            .map(|area| Area { name: area.name.clone(), corner_m: area.corner_m, size_m: area.size_m })
-            .collect(),
-        seats: marks(&room.seats, Some(0)),
-        spots: marks(&room.spots, spot),
-        numbered: room.spots.len() > plan::MOST_NAMED,
-        tapes_of_all: false,
-    }
+    Some(floor_plan::plan(room, 0, None).tape_words([x, y])).filter(|words| !words.is_empty())
 }
 
 /// The page allows no style inside its content; what pictures say there, its own style says for them.

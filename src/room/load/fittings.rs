@@ -2,9 +2,11 @@
 
 use toml::Spanned;
 
-use crate::room::load::{LONGEST_M, MOST_PLACES, Reader, Walls, WrittenNoGo, WrittenOpening, WrittenReach};
+use crate::room::load::{
+    LONGEST_M, MOST_PLACES, Reader, Walls, WrittenDoor, WrittenNoGo, WrittenOpening, WrittenReach, WrittenSocket,
+};
 use crate::room::outline;
-use crate::room::plan::{NoGo, Opening, Reach, Surface};
+use crate::room::plan::{Door, LEAD_M, MOST_SUBWOOFERS, NoGo, Opening, Reach, Surface};
 use crate::toml_file::TomlError;
 
 impl Reader<'_> {
@@ -86,17 +88,81 @@ impl Reader<'_> {
         Ok(areas)
     }
 
-    pub(super) fn reach(&self, written: WrittenReach, corners: &[[f64; 2]]) -> Result<Reach, TomlError> {
-        let (from_m, cable_m) = (*written.from_m.get_ref(), *written.cable_m.get_ref());
-        if !(cable_m.is_finite() && cable_m > 0.0 && from_m.iter().all(|x| x.is_finite())) {
+    pub(super) fn doors(&self, written: Vec<WrittenDoor>, corners: &[[f64; 2]]) -> Result<Vec<Door>, TomlError> {
+        let mut doors = Vec::new();
+        for (index, door) in written.into_iter().enumerate() {
+            if index == MOST_PLACES {
+                let message = format!("there are more than {MOST_PLACES} doors");
+                return self.refuse(door.hinge_m.span(), &message, "leave out those that stay shut");
+            }
+            let (hinge_m, latch_m) = (*door.hinge_m.get_ref(), *door.latch_m.get_ref());
+            let remedy = "give the hinge and the other side of the door, both on one wall, in metres";
+            let name = door.name.unwrap_or_else(|| format!("door {}", index + 1));
+            let found = Door { name, hinge_m, latch_m, outwards: door.outwards };
+            if !(hinge_m.iter().chain(&latch_m).all(|x| x.is_finite()) && found.width_m() > 0.05) {
+                return self.refuse(door.latch_m.span(), "this door has no width", remedy);
+            }
+            if !corners.is_empty() && outline::wall_of_gap(corners, hinge_m, latch_m, 0.3).is_none() {
+                return self.refuse(door.hinge_m.span(), "this door is not on a wall", remedy);
+            }
+            doors.push(found);
+        }
+        Ok(doors)
+    }
+
+    pub(super) fn cable(&self, written: &WrittenReach, corners: &[[f64; 2]]) -> Result<Reach, TomlError> {
+        let cable_m = *written.cable_m.get_ref();
+        if !(cable_m.is_finite() && cable_m > 0.0) {
             let remedy = "cable_m is the length along the floor in metres, from_m where it starts";
             return self.refuse(written.cable_m.span(), "this cable has no length", remedy);
         }
-        let outside_m = if corners.is_empty() { 0.0 } else { outline::distance_outside_m(corners, from_m) };
-        if !corners.is_empty() && outside_m > outline::tape_allowance_m(corners) {
-            let message = format!("the cable starts {outside_m:.2} m outside the walls");
-            return self.refuse(written.from_m.span(), &message, "from_m is where it enters the room, in metres");
+        let remedy = "from_m is where it enters the room, in metres";
+        Ok(Reach { from_m: self.start(&written.from_m, "the cable starts", remedy, corners)?, cable_m })
+    }
+
+    pub(super) fn sockets(&self, written: &[WrittenSocket], corners: &[[f64; 2]]) -> Result<Vec<Reach>, TomlError> {
+        let mut sockets = Vec::new();
+        for socket in written {
+            if sockets.len() == MOST_PLACES {
+                let message = format!("there are more than {MOST_PLACES} sockets");
+                return self.refuse(socket.at_m.span(), &message, "leave out those beside another");
+            }
+            let cable_m = socket.lead_m.as_ref().map_or(LEAD_M, |lead| *lead.get_ref());
+            if let Some(lead) = socket.lead_m.as_ref().filter(|_| !(cable_m.is_finite() && cable_m > 0.0)) {
+                let remedy = format!("lead_m is the length of the lead in metres; leave it out for {LEAD_M} m");
+                return self.refuse(lead.span(), "this lead has no length", &remedy);
+            }
+            let from_m =
+                self.start(&socket.at_m, "the socket is", "at_m is its place on a wall, in metres", corners)?;
+            sockets.push(Reach { from_m, cable_m });
         }
-        Ok(Reach { from_m, cable_m })
+        Ok(sockets)
+    }
+
+    /// Where a cable starts: somewhere in the room, give or take what a tape errs.
+    fn start(
+        &self,
+        at: &Spanned<[f64; 2]>,
+        what: &str,
+        remedy: &str,
+        corners: &[[f64; 2]],
+    ) -> Result<[f64; 2], TomlError> {
+        let at_m = *at.get_ref();
+        if !at_m.iter().all(|x| x.is_finite()) {
+            return self.refuse(at.span(), "this is not a place", remedy);
+        }
+        let outside_m = if corners.is_empty() { 0.0 } else { outline::distance_outside_m(corners, at_m) };
+        if !corners.is_empty() && outside_m > outline::tape_allowance_m(corners) {
+            return self.refuse(at.span(), &format!("{what} {outside_m:.2} m outside the walls"), remedy);
+        }
+        Ok(at_m)
+    }
+
+    pub(super) fn subwoofers(&self, count: &Spanned<u8>) -> Result<u8, TomlError> {
+        if (1..=MOST_SUBWOOFERS).contains(count.get_ref()) {
+            return Ok(*count.get_ref());
+        }
+        let message = format!("{} subwoofers cannot be predicted", count.get_ref());
+        self.refuse(count.span(), &message, "subwoofers is 1 or 2; more of them are tried by ear, two at a time")
     }
 }

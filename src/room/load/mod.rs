@@ -98,6 +98,11 @@ struct Written {
     ceiling: Option<Surface>,
     reverberation_s: Option<Spanned<f64>>,
     reach: Option<WrittenReach>,
+    #[serde(default)]
+    door: Vec<WrittenDoor>,
+    #[serde(default)]
+    socket: Vec<WrittenSocket>,
+    subwoofers: Option<Spanned<u8>>,
 }
 
 #[derive(Deserialize)]
@@ -139,6 +144,23 @@ struct WrittenReach {
     cable_m: Spanned<f64>,
 }
 
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct WrittenDoor {
+    name: Option<String>,
+    hinge_m: Spanned<[f64; 2]>,
+    latch_m: Spanned<[f64; 2]>,
+    #[serde(default)]
+    outwards: bool,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct WrittenSocket {
+    at_m: Spanned<[f64; 2]>,
+    lead_m: Option<Spanned<f64>>,
+}
+
 struct Reader<'a> {
     label: &'a str,
     text: &'a str,
@@ -163,7 +185,10 @@ impl Reader<'_> {
             floor: written.floor,
             ceiling: written.ceiling,
             reverberation_s,
-            reach: written.reach.map(|reach| self.reach(reach, &corners)).transpose()?,
+            reach: written.reach.map(|reach| self.cable(&reach, &corners)).transpose()?,
+            doors: self.doors(written.door, &corners)?,
+            sockets: self.sockets(&written.socket, &corners)?,
+            subwoofers: written.subwoofers.map(|count| self.subwoofers(&count)).transpose()?,
         };
         room.seat_weights = self.seat_weights(&written.seat, &written.spot)?;
         room.seats = self.places(written.seat, "seat", EAR_HEIGHT_M, &room)?;

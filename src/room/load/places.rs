@@ -1,6 +1,7 @@
 //! Seats and spots.
 
 use std::collections::HashSet;
+use std::ops::Range;
 
 use toml::Spanned;
 
@@ -68,16 +69,37 @@ impl Reader<'_> {
                 );
             }
             let at_m = place.at_m.map(|at| self.position(&at, &name, usual_z_m, room)).transpose()?;
-            if let (Some(at), "spot", Some(area)) =
-                (at_m, kind, at_m.and_then(|at| outline::no_go_at(room, [at[0], at[1]])))
-            {
-                let message =
-                    format!("spot {name:?} at {:.2}, {:.2} m stands in the no-go area {:?}", at[0], at[1], area.name);
-                return self.refuse(span, &message, "move the spot, or make the area smaller");
+            if let Some(at) = at_m {
+                self.stands_free(kind, &name, [at[0], at[1]], span, room)?;
             }
             places.push(Place { name, at_m });
         }
         Ok(places)
+    }
+
+    /// Refuses what stands where nothing may stand.
+    fn stands_free(
+        &self,
+        kind: &str,
+        name: &str,
+        [x, y]: [f64; 2],
+        span: Range<usize>,
+        room: &Room,
+    ) -> Result<(), TomlError> {
+        if let Some(area) = outline::no_go_at(room, [x, y]) {
+            let message = format!("{kind} {name:?} at {x:.2}, {y:.2} m stands in the no-go area {:?}", area.name);
+            let remedy =
+                format!("move the {kind}, or make the area smaller (spots keep away from seats by themselves)");
+            return self.refuse(span, &message, &remedy);
+        }
+        match room.fittings.doors.iter().find(|door| door.sweeps([x, y])) {
+            Some(door) => {
+                let message = format!("{kind} {name:?} at {x:.2}, {y:.2} m is in the way of the door {:?}", door.name);
+                let remedy = format!("move the {kind}, or say `outwards = true` if the door opens out of the room");
+                self.refuse(span, &message, &remedy)
+            }
+            None => Ok(()),
+        }
     }
 
     fn position(&self, at: &Spanned<Vec<f64>>, name: &str, usual_z_m: f64, room: &Room) -> Result<[f64; 3], TomlError> {

@@ -1,0 +1,136 @@
+//! What else may be said about a room: all of it reaches the plan, and none of it has to be said.
+
+use super::question::{Answer, Ask};
+use super::tests::{Visit, brief};
+use super::{Event, Kit, Refusal, Stage, State};
+use crate::room::plan::Surface;
+use crate::room::{Floor, suggest};
+
+fn visit() -> Visit {
+    Visit::of(super::Brief { room: None, ..brief() })
+}
+
+fn say(visit: &mut Visit, answers: &[Answer]) {
+    for answer in answers {
+        let asked = visit.state.question().unwrap().text;
+        visit.answer(answer.clone()).unwrap_or_else(|refusal| panic!("{asked}: {refusal}"));
+    }
+}
+
+fn numbers(metres: &[f64]) -> Vec<Answer> {
+    metres.iter().map(|metres| Answer::Number(*metres)).collect()
+}
+
+fn text(state: &State) -> String {
+    state.question().unwrap().text
+}
+
+fn name(name: &str) -> Answer {
+    Answer::Text(name.into())
+}
+
+/// One spot, called 'left', in a room of 5 by 4 by 2.5 m.
+fn taped(visit: &mut Visit, tape: Answer) {
+    say(visit, &[Answer::Number(1.0), name("left"), tape]);
+    say(visit, &numbers(&[5.0, 4.0, 2.5]));
+}
+
+#[test]
+fn nobody_has_to_say_more_and_old_visits_read_on() {
+    // Yes is what visits have in which only yes and no were offered.
+    for tape in [Answer::Choice(0), Answer::Yes] {
+        let mut visit = visit();
+        taped(&mut visit, tape);
+        assert!(text(&visit.state).contains("main seat"), "{}", text(&visit.state));
+        say(&mut visit, &numbers(&[3.2, 2.0, 0.4, 0.5]));
+        assert_eq!(visit.state.stage(), &Stage::Safety);
+        assert_eq!(visit.state.room().spots[0].at_m, Some([0.4, 0.5, 0.3]));
+    }
+    for no_tape in [Answer::Choice(2), Answer::No] {
+        let mut visit = visit();
+        say(&mut visit, &[Answer::Number(1.0), name("left"), no_tape]);
+        assert_eq!((visit.state.stage(), &visit.state.room().floor), (&Stage::Safety, &None));
+    }
+    let mut visit = visit();
+    taped(&mut visit, Answer::Choice(1));
+    say(&mut visit, &[Answer::Choice(0)]);
+    assert!(text(&visit.state).contains("main seat"), "the list is skipped by one answer");
+}
+
+#[test]
+fn what_is_said_reaches_the_plan_and_survives_replay_and_undo() {
+    let mut visit = visit();
+    taped(&mut visit, Answer::Choice(1));
+    let opening = [vec![Answer::Choice(1), Answer::Choice(1)], numbers(&[0.5, 1.4])].concat();
+    let door = [vec![Answer::Choice(2), Answer::Choice(2)], numbers(&[4.2, 3.4])].concat();
+    let hearth = [vec![Answer::Choice(3), name("hearth")], numbers(&[3.2, 2.0, 0.45, 0.0])].concat();
+    let surfaces = [4, 5 - 1, 0, 1, 2, 3, 2, 4].map(Answer::Choice).to_vec();
+    let cable = [vec![Answer::Choice(5)], numbers(&[0.0, 2.0, 8.0])].concat();
+    let socket = [vec![Answer::Choice(6)], numbers(&[5.0, 1.0]), vec![Answer::Yes]].concat();
+    for part in [opening, door, hearth, surfaces, cable, socket, vec![Answer::Choice(7)]] {
+        say(&mut visit, &part);
+        assert!(text(&visit.state).contains("What else"), "{}", text(&visit.state));
+    }
+    let why = visit.state.question().unwrap().why;
+    for noted in ["1 opening", "1 door", "1 no-go area", "made of", "8 m of cable", "1 socket", "2 subwoofers"] {
+        assert!(why.contains(noted), "{noted}: {why}");
+    }
+    let fittings = visit.state.room().fittings.clone();
+    assert_eq!((fittings.openings[0].from_m, fittings.openings[0].to_m), ([5.0, 0.5], [5.0, 1.4]));
+    assert_eq!((fittings.doors[0].hinge_m, fittings.doors[0].latch_m), ([4.2, 4.0], [3.4, 4.0]));
+    assert_eq!(fittings.no_go[0].name, "hearth");
+    let ([x, y], [wide, deep]) = (fittings.no_go[0].corner_m, fittings.no_go[0].size_m);
+    assert!([x - 2.0, y, wide - 1.2, deep - 0.45].iter().all(|off: &f64| off.abs() < 1e-9), "{:?}", fittings.no_go);
+    let walls = [Surface::Masonry, Surface::Plasterboard, Surface::Wood, Surface::Glass];
+    assert_eq!((fittings.walls.as_slice(), fittings.floor, fittings.ceiling), (&walls[..], Some(Surface::Wood), None));
+    let reach = fittings.reach.as_ref().unwrap();
+    assert_eq!((reach.from_m, reach.cable_m), ([0.0, 2.0], 8.0));
+    assert_eq!((fittings.sockets[0].from_m, fittings.sockets[0].cable_m), ([5.0, 1.0], 2.0));
+    assert_eq!(fittings.subwoofers, Some(2));
+    let replayed = State::replay(visit.state.brief().clone().into(), visit.state.log.iter().cloned()).unwrap();
+    assert_eq!(replayed, visit.state);
+    visit.event(Event::Undo).unwrap();
+    assert_eq!(visit.state.room().fittings.subwoofers, None);
+}
+
+#[test]
+fn what_cannot_be_is_refused_and_asked_again() {
+    let mut visit = visit();
+    taped(&mut visit, Answer::Choice(1));
+    say(&mut visit, &[Answer::Choice(1), Answer::Choice(0), Answer::Number(2.0)]);
+    for (answer, says) in [(2.0, "same place"), (5.5, "outside 0 to 5")] {
+        let refusal = visit.answer(Answer::Number(answer)).unwrap_err();
+        assert!(refusal.to_string().contains(says), "{refusal}");
+    }
+    say(&mut visit, &[Answer::Number(3.0), Answer::Choice(3), name("shelf")]);
+    say(&mut visit, &numbers(&[0.0]));
+    assert!(matches!(visit.answer(Answer::Number(0.0)), Err(Refusal::Because(_))));
+    say(&mut visit, &numbers(&[1.0, 0.0, 1.0]));
+    say(&mut visit, &[Answer::Choice(0)]);
+    say(&mut visit, &numbers(&[3.0, 2.0, 0.5]));
+    let refusal = visit.answer(Answer::Number(0.5)).unwrap_err();
+    assert!(refusal.to_string().contains("left stands in \u{2018}shelf\u{2019}"), "{refusal}");
+    say(&mut visit, &numbers(&[1.5]));
+    assert_eq!(visit.state.stage(), &Stage::Safety);
+}
+
+#[test]
+fn spots_are_suggested_where_nothing_is_in_the_way() {
+    let mut visit = Visit::of(super::Brief { room: None, kit: Kit { meter: None, ..brief().kit }, ..brief() });
+    say(&mut visit, &numbers(&[0.0, 5.0, 4.0, 2.5]));
+    // Wall A is a shelf from end to end.
+    say(&mut visit, &[Answer::Choice(3), name("shelf")]);
+    say(&mut visit, &numbers(&[0.0, 5.0, 0.0, 0.6]));
+    say(&mut visit, &[Answer::Choice(0)]);
+    say(&mut visit, &numbers(&[3.2, 2.0]));
+    let room = visit.state.room();
+    assert!((4..=12).contains(&room.spots.len()), "{:?}", room.spots);
+    assert!(room.spots.iter().all(|spot| spot.at_m.is_some_and(|at| at[1] > 0.79)), "{:?}", room.spots);
+    assert!(
+        room.spots
+            .iter()
+            .all(|spot| suggest::in_the_way(room, [spot.at_m.unwrap()[0], spot.at_m.unwrap()[1]]).is_none())
+    );
+    assert_eq!(room.floor, Some(Floor::Rectangle { length_m: 5.0, width_m: 4.0 }));
+    assert!(matches!(visit.state.question().unwrap().ask, Ask::Confirm { .. }), "on to the kit");
+}
