@@ -6,13 +6,13 @@ use std::path::{Path, PathBuf};
 use anyhow::Context as _;
 
 use crate::cli::{room_pictures, session};
-use crate::draw::Glyphs;
 use crate::draw::floor_map::text_map;
+use crate::draw::{Glyphs, plan};
 use crate::evidence::Evidence;
 use crate::report::{agreement, agreement_words};
 use crate::room::field::RoomField;
 use crate::room::plan::wall_letter;
-use crate::room::study::{MODES_UP_TO_HZ, Study, StudySpot};
+use crate::room::study::{MODES_UP_TO_HZ, SeatSpread, Study, StudySpot};
 use crate::room::{self, Place, Room};
 use crate::visit;
 
@@ -117,7 +117,12 @@ fn in_words(room: &Room, study: &Study, up_to_hz: f64, glyphs: Glyphs) -> Result
     for mode in study.modes.iter().filter(|mode| mode.frequency_hz <= up_to_hz) {
         writeln!(text, "  {:6.1} Hz  ±{:.1}  {}", mode.frequency_hz, 0.5 * mode.width_hz, mode.words)?;
     }
-    spots(&mut text, study)?;
+    let drawn = room_pictures::plan_for(&study.with_its_spots(room), 0, &study.most_even_first());
+    if let Some(floor) = plan::text_floor(&drawn, 64, 20, glyphs) {
+        writeln!(text, "\nPlan from above: walls by letter, seats S, spots by their place in the list below")?;
+        text += &floor;
+    }
+    spots(&mut text, room, study)?;
     if let Some(map) = floor_map(room, glyphs) {
         writeln!(text, "\nFloor map for the main seat S: dB above the most even place *, 9 for 9 and more")?;
         text += &map;
@@ -125,29 +130,68 @@ fn in_words(room: &Room, study: &Study, up_to_hz: f64, glyphs: Glyphs) -> Result
     if !study.causes.is_empty() {
         writeln!(text, "\nWhat stands out at the main seat from the most even spot")?;
         for cause in &study.causes {
-            writeln!(text, "  {}", cause.words)?;
+            indented(&mut text, &cause.words)?;
         }
     }
-    if let Some(pair) = study.pairs.first() {
-        let name = |spot: usize| study.spots.get(spot).map_or("?", |spot| spot.name.as_str());
-        let polarity = if pair.inverted { ", second one inverted" } else { "" };
-        let [low, high] = pair.interval_db;
-        writeln!(text, "\nTwo subwoofers: {} and {}{polarity},", name(pair.spots[0]), name(pair.spots[1]))?;
-        writeln!(
-            text,
-            "second one {:.1} ms late: {:.1} dB ({low:.1} to {high:.1})",
-            pair.delay_ms, pair.predicted_spread_db
-        )?;
-    }
+    pairs(&mut text, room, study)?;
     writeln!(text, "\nAssumed")?;
     for said in &study.assumptions {
-        writeln!(text, "  {said}")?;
+        indented(&mut text, said)?;
     }
     Ok(text)
 }
 
-fn spots(text: &mut String, study: &Study) -> std::fmt::Result {
+/// A sentence folded into lines, those after the first further in.
+fn indented(text: &mut String, words: &str) -> std::fmt::Result {
+    const COLUMNS: usize = 78;
+    let mut line = String::from("  ");
+    for word in words.split_whitespace() {
+        if line.chars().count() + 1 + word.chars().count() > COLUMNS && !line.trim().is_empty() {
+            writeln!(text, "{line}")?;
+            line = "    ".into();
+        }
+        if !line.ends_with(' ') {
+            line.push(' ');
+        }
+        line.push_str(word);
+    }
+    writeln!(text, "{line}")
+}
+
+/// The best pair, or the best few where there will be two subwoofers.
+fn pairs(text: &mut String, room: &Room, study: &Study) -> std::fmt::Result {
+    const FEW: usize = 3;
+    let name = |spot: usize| study.spots.get(spot).map_or("?", |spot| spot.name.as_str());
+    let shown = if room.fittings.subwoofers == Some(2) { FEW } else { 1 };
+    for (rank, pair) in study.pairs.iter().take(shown).enumerate() {
+        if rank == 0 {
+            writeln!(text, "\nTwo subwoofers, playing the same (spread, dB, and where 8 in 10 lie)")?;
+        }
+        let polarity = if pair.inverted { "inverted" } else { "same polarity" };
+        let delay = if pair.delay_ms > 0.0 { format!("{:.1} ms late", pair.delay_ms) } else { "no delay".into() };
+        let seats: Vec<String> = pair.seats.iter().map(spread_in_words).collect();
+        writeln!(text, "{:>4}  {} and {}", rank + 1, name(pair.spots[0]), name(pair.spots[1]))?;
+        writeln!(
+            text,
+            "        {}; second one {polarity}, {delay}; together {:+.0} dB",
+            seats.join("   "),
+            pair.gain_db
+        )?;
+    }
+    Ok(())
+}
+
+fn spread_in_words(seat: &SeatSpread) -> String {
+    let [low, high] = seat.interval_db;
+    format!("{:.1} ({low:.1} to {high:.1})", seat.predicted_spread_db)
+}
+
+fn spots(text: &mut String, room: &Room, study: &Study) -> std::fmt::Result {
     writeln!(text, "\nSpots, most even first (spread over the notes, dB, and where 8 in 10 lie)")?;
+    if study.spots.iter().map(|spot| spot.seats.len()).max() > Some(1) {
+        let seats = room.seats.iter().filter(|seat| seat.at_m.is_some()).map(|seat| seat.name.as_str());
+        writeln!(text, "  one column for each seat: {}", seats.collect::<Vec<_>>().join(", "))?;
+    }
     let placed = study.most_even_first();
     let unplaced = (0..study.spots.len()).filter(|spot| study.spots[*spot].at_m.is_none());
     for (rank, spot) in placed.iter().copied().chain(unplaced).enumerate() {
@@ -158,18 +202,16 @@ fn spots(text: &mut String, study: &Study) -> std::fmt::Result {
             }
             None => "nobody measured where".to_owned(),
         };
-        let seats: Vec<String> = spot
-            .seats
-            .iter()
-            .map(|seat| {
-                let [low, high] = seat.interval_db;
-                format!("{:.1} ({low:.1} to {high:.1})", seat.predicted_spread_db)
-            })
-            .collect();
-        writeln!(text, "{:>4}  {:<24} {}\n        {place}", rank + 1, spot.name, seats.join("   "))?;
+        let seats: Vec<String> = spot.seats.iter().map(spread_in_words).collect();
+        let sign = plan::spot_sign(rank);
+        // On the plan there is room for one character.
+        let sign = if sign.is_ascii_digit() { String::new() } else { format!(" ({sign})") };
+        let name = format!("{}{sign}", spot.name);
+        writeln!(text, "{:>4}  {name:<28} {}\n        {place}", rank + 1, seats.join("   "))?;
     }
     let walk: Vec<&str> = study.walk.iter().filter_map(|spot| Some(study.spots.get(*spot)?.name.as_str())).collect();
-    writeln!(text, "\nA short walk past all of them\n  {}", walk.join(" > "))
+    writeln!(text, "\nA short walk past all of them")?;
+    indented(text, &walk.join(" > "))
 }
 
 /// Evenness over the floor for the main seat.

@@ -90,7 +90,7 @@ fn plans(room: &Room, study: &Study) -> Chapter {
 }
 
 /// The plan with a seat emphasised, and only some spots, numbered in the order given; the first is emphasised.
-fn plan_for(room: &Room, seat: usize, spots: &[usize]) -> Plan {
+pub fn plan_for(room: &Room, seat: usize, spots: &[usize]) -> Plan {
     let kept = spots.iter().filter_map(|spot| room.spots.get(*spot).cloned());
     let few = Room { spots: kept.collect(), ..room.clone() };
     Plan { numbered: true, ..floor_plan::plan(&few, seat, Some(0)) }

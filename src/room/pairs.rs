@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::room::ensemble::Ensemble;
+use crate::room::study::SeatSpread;
 
 /// How two subwoofers at two spots would do at a seat.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -17,6 +18,9 @@ pub struct Pair {
     pub predicted_spread_db: f64,
     /// Four in five draws are between these.
     pub interval_db: [f64; 2],
+    /// The same at each seat with a position, with this polarity and delay.
+    #[serde(default)]
+    pub seats: Vec<SeatSpread>,
     /// Mean level of the pair re one subwoofer at the first spot alone, dB: polarity and delay can cost most of the bass.
     pub gain_db: f64,
 }
@@ -61,6 +65,43 @@ pub fn best_pairs(ensemble: &Ensemble, seat: usize, draws: usize, seed: u64) -> 
         .collect();
     pairs.sort_by(|a, b| a.predicted_spread_db.total_cmp(&b.predicted_spread_db));
     Some(pairs)
+}
+
+/// Notes in each pair how it does at a further seat.
+/// * `name` - the seat's name
+pub(in crate::room) fn hear_at(
+    pairs: &mut [Pair],
+    ensemble: &Ensemble,
+    (seat, name): (usize, &str),
+    draws: usize,
+    seed: u64,
+) -> Option<()> {
+    let spots: Vec<usize> = ensemble.placed_spots().iter().map(|(spot, _)| *spot).collect();
+    let count = ensemble.fine_hz().0.len();
+    let settings: Vec<(bool, f64)> = pairs.iter().map(|pair| (pair.inverted, pair.delay_ms)).collect();
+    let turns = turns(ensemble.fine_hz().0, &settings);
+    let mut spreads = vec![Vec::with_capacity(draws); pairs.len()];
+    ensemble.each_draw(seat, draws, seed, |_, pressures| {
+        let of_spot = |spot: usize| {
+            let at = spots.iter().position(|placed| *placed == spot).unwrap_or(0);
+            &pressures[at * 2 * count..(at + 1) * 2 * count]
+        };
+        for ((pair, turn), spreads) in pairs.iter().zip(&turns).zip(&mut spreads) {
+            let [a, b] = pair.spots.map(of_spot);
+            let levels = powers(a, Some((b, turn)), ensemble.fine_hz().1);
+            spreads.push(spread_db(&levels, mean_db(&levels)));
+        }
+    })?;
+    for (pair, spreads) in pairs.iter_mut().zip(&mut spreads) {
+        spreads.sort_by(f64::total_cmp);
+        let at = |share: f64| spreads[((spreads.len() - 1) as f64 * share).round() as usize];
+        pair.seats.push(SeatSpread {
+            seat: name.to_owned(),
+            predicted_spread_db: at(0.5),
+            interval_db: [at(0.1), at(0.9)],
+        });
+    }
+    Some(())
 }
 
 /// For each setting, what the second subwoofer's pressure is multiplied by: cosine and sine at each frequency.
@@ -113,6 +154,7 @@ fn best_setting(spots: [usize; 2], settings: &[(bool, f64)], tried: &mut [(Vec<f
             delay_ms: *delay_ms,
             predicted_spread_db: at(0.5),
             interval_db: [at(0.1), at(0.9)],
+            seats: Vec::new(),
             gain_db: *gain_db,
         }
     };

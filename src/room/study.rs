@@ -45,7 +45,8 @@ pub struct Study {
     pub spots: Vec<StudySpot>,
     /// Positions in `spots`, in a walking order past those with a position.
     pub walk: Vec<usize>,
-    /// The best pairs of the spots for the main seat, most even first; `spots` are positions in the list above.
+    /// The best pairs of the spots for the main seat, most even first; `spots` are positions in the list above. Empty where
+    /// there will be one subwoofer.
     pub pairs: Vec<Pair>,
     /// What stands out at the main seat from the spot that is expected to be most even.
     pub causes: Vec<Cause>,
@@ -132,11 +133,7 @@ pub fn study(room: &Room) -> Result<Study, StudyError> {
         Ensemble::new(&tried, &frequencies_hz, HALF_WIDTH_OCTAVES, Doubt::default()).ok_or(StudyError::Outline)?;
     let spots = spots(&tried, room.spots.len(), &rules, &ensemble);
     let causes = causes(&tried, &field, &spots, &frequencies_hz);
-    let pairs = if ensemble.placed_spots().len() <= MOST_SPOTS_FOR_PAIRS {
-        pairs::best_pairs(&ensemble, 0, DRAWS_FOR_PAIRS, SEED).unwrap_or_default()
-    } else {
-        Vec::new()
-    };
+    let pairs = best_pairs(&tried, &ensemble);
     Ok(Study {
         name: room.name.clone(),
         floor_m2: field.volume_m3() / room.height_m.unwrap_or(USUAL_HEIGHT_M),
@@ -147,7 +144,7 @@ pub fn study(room: &Room) -> Result<Study, StudyError> {
         frequencies_hz,
         spots,
         walk: suggest::walking_order(&tried),
-        pairs: pairs.into_iter().take(MOST_PAIRS).collect(),
+        pairs,
         causes,
         assumptions: assumptions(room),
     })
@@ -167,6 +164,20 @@ impl Study {
         order.sort_by(|a, b| spread(a).total_cmp(&spread(b)));
         order
     }
+}
+
+/// The best pairs at the main seat, and how they do at the others; none where there will be one subwoofer.
+fn best_pairs(tried: &Room, ensemble: &Ensemble) -> Vec<Pair> {
+    if tried.fittings.subwoofers == Some(1) || ensemble.placed_spots().len() > MOST_SPOTS_FOR_PAIRS {
+        return Vec::new();
+    }
+    let mut pairs = pairs::best_pairs(ensemble, 0, DRAWS_FOR_PAIRS, SEED).unwrap_or_default();
+    pairs.truncate(MOST_PAIRS);
+    for (seat, place) in tried.seats.iter().enumerate() {
+        // A seat without a position hears nothing.
+        let _ = pairs::hear_at(&mut pairs, ensemble, (seat, &place.name), DRAWS_FOR_PAIRS, SEED);
+    }
+    pairs
 }
 
 fn modes(field: &RoomField) -> Vec<StudyMode> {

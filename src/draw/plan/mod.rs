@@ -5,7 +5,7 @@ mod svg;
 mod text;
 
 pub use svg::svg;
-pub use text::{text_floor, text_plan};
+pub use text::{spot_sign, text_floor, text_plan};
 
 pub(in crate::draw) use labels::Labels;
 pub(in crate::draw) use svg::{Key, Scale, marks, outline};

@@ -24,7 +24,8 @@ pub fn text_floor(plan: &Plan, columns: usize, rows: usize, glyphs: Glyphs) -> O
     plan.is_known().then(|| canvas(plan, columns, rows, glyphs))
 }
 
-fn spot_sign(index: usize) -> char {
+/// The character that stands for a spot in a text plan: 1 to 9, then a, b, c …
+pub fn spot_sign(index: usize) -> char {
     let index = u32::try_from(index).unwrap_or(u32::MAX);
     char::from_digit(index.saturating_add(1), 36).unwrap_or('*')
 }

@@ -158,11 +158,13 @@ impl Reader<'_> {
         Ok(at_m)
     }
 
-    pub(super) fn subwoofers(&self, count: &Spanned<u8>) -> Result<u8, TomlError> {
-        if (1..=MOST_SUBWOOFERS).contains(count.get_ref()) {
-            return Ok(*count.get_ref());
+    pub(super) fn subwoofers(&self, count: &Spanned<i64>) -> Result<u8, TomlError> {
+        match u8::try_from(*count.get_ref()) {
+            Ok(number @ 1..=MOST_SUBWOOFERS) => Ok(number),
+            _ => {
+                let message = format!("{} subwoofers cannot be predicted", count.get_ref());
+                self.refuse(count.span(), &message, "subwoofers is 1 or 2; more of them are tried by ear")
+            }
         }
-        let message = format!("{} subwoofers cannot be predicted", count.get_ref());
-        self.refuse(count.span(), &message, "subwoofers is 1 or 2; more of them are tried by ear, two at a time")
     }
 }

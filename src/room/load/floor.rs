@@ -101,10 +101,17 @@ impl Reader<'_> {
             return self.refuse(span, &format!("{what} is only {length_m} m long"), remedy);
         }
         if length_m > LONGEST_M || (length_m > ASK_ABOVE_M && !self.large) {
+            let other = |unit: &str, metres: f64| {
+                if (1.0..=LONGEST_M).contains(&metres) {
+                    format!("if that is {unit}, write {metres:.2}; ")
+                } else {
+                    String::new()
+                }
+            };
             let remedy = format!(
-                "if that is feet, write {:.2}; if centimetres, {:.2}; if the room really is that large, add `large = true` at the top (up to {LONGEST_M} m)",
-                length_m * 0.3048,
-                length_m / 100.0
+                "{}{}if the room really is that large, add `large = true` at the top (up to {LONGEST_M} m)",
+                other("feet", length_m * 0.3048),
+                other("centimetres", length_m / 100.0)
             );
             return self.refuse(span, &format!("{what} is {length_m} m long: are these metres?"), &remedy);
         }

@@ -6,6 +6,7 @@ mod places;
 #[cfg(test)]
 mod tests;
 
+use std::io::Read as _;
 use std::ops::Range;
 use std::path::{Path, PathBuf};
 
@@ -36,7 +37,7 @@ pub enum RoomError {
         source: std::io::Error,
     },
     /// The file is far larger than a room.
-    #[error("the room file {} has {bytes} bytes; a room needs a few hundred, and 1 MiB is the most that is read", path.display())]
+    #[error("the room file {} has {bytes} bytes or more; a room needs a few hundred, and 1 MiB is the most that is read", path.display())]
     TooLarge {
         /// Which file.
         path: PathBuf,
@@ -57,7 +58,13 @@ pub fn load(path: &Path) -> Result<Room, RoomError> {
     if bytes > LARGEST_FILE_BYTES {
         return Err(RoomError::TooLarge { path: path.into(), bytes });
     }
-    let text = std::fs::read_to_string(path).map_err(unreadable)?;
+    // What grows while it is read, or says that it is empty and is not, is bounded as well.
+    let mut text = String::new();
+    let file = std::fs::File::open(path).map_err(unreadable)?;
+    file.take(LARGEST_FILE_BYTES + 1).read_to_string(&mut text).map_err(unreadable)?;
+    if text.len() as u64 > LARGEST_FILE_BYTES {
+        return Err(RoomError::TooLarge { path: path.into(), bytes: text.len() as u64 });
+    }
     Ok(Room::from_toml(&path.display().to_string(), &text)?)
 }
 
@@ -102,7 +109,7 @@ struct Written {
     door: Vec<WrittenDoor>,
     #[serde(default)]
     socket: Vec<WrittenSocket>,
-    subwoofers: Option<Spanned<u8>>,
+    subwoofers: Option<Spanned<i64>>,
 }
 
 #[derive(Deserialize)]

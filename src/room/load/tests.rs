@@ -50,6 +50,10 @@ fn bad_rooms_are_named_and_placed() {
         "no-go area",
         "move the spot",
     );
+    let hearth = "size_m=[5,4]\n[[no_go]]\nname=\"hearth\"\ncorner_m=[0,0]\nsize_m=[1,1]\n[[seat]]\nname=\"a\"\nat_m=[0.4,0.4]\n";
+    refused(hearth, 7, 6, "seat \"a\" at 0.40, 0.40 m stands in the no-go area \"hearth\"", "move the seat");
+    let door = "size_m=[5,4]\n[[door]]\nhinge_m=[1,0]\nlatch_m=[1.9,0]\n[[spot]]\nname=\"a\"\nat_m=[1.4,0.4]\n";
+    refused(door, 6, 6, "in the way of the door \"door 1\"", "outwards = true");
     refused("size_m=[5,4]\n[[opening]]\nfrom_m=[2,2]\nto_m=[3,2]\n", 3, 8, "not on a wall", "on one wall");
     refused("size_m=[5,4]\nwalls=[\"masonry\"]\n", 2, 7, "1 walls", "for each wall");
 }
@@ -59,7 +63,7 @@ fn sizes_that_are_none_are_named_and_placed() {
     refused("size_m = [5, 4]\nheight_m = 0\n", 2, 12, "too low to sit under", "metres");
     refused("size_m = [5, 4]\nheight_m = -2.5\n", 2, 12, "too low to sit under", "metres");
     refused("size_m = [0.5, 4]\n", 1, 10, "only 0.5 m long", "at least 1 m");
-    refused("size_m = [530, 410]\n", 1, 10, "530 m long", "if centimetres, 5.30");
+    refused("size_m = [530, 410]\n", 1, 10, "530 m long", "if that is centimetres, write 5.30");
     refused("large = true\nsize_m = [70, 4]\n", 2, 10, "70 m long", "up to 60 m");
     refused("size_m = [5, 4]\nreverberation_s = 0\n", 2, 19, "no room's", "60 dB");
     refused("size_m=[5,4]\n[[opening]]\nfrom_m=[2,0]\nto_m=[2,0]\n", 4, 6, "no width", "both ends");
@@ -67,6 +71,11 @@ fn sizes_that_are_none_are_named_and_placed() {
     refused("size_m=[5,4]\n[[no_go]]\ncorner_m=[0,0]\nsize_m=[1,-1]\n", 4, 8, "no size", "both above zero");
     refused("size_m=[5,4]\n[[no_go]]\ncorner_m=[6,0]\nsize_m=[1,1]\n", 3, 10, "outside the walls", "in metres");
     refused("size_m=[5,4]\n[reach]\nfrom_m=[0,0]\ncable_m=0\n", 4, 9, "no length", "metres");
+    refused("size_m=[5,4]\nsubwoofers=-1\n", 2, 12, "-1 subwoofers", "1 or 2");
+    refused("size_m=[5,4]\n[[door]]\nhinge_m=[1,1]\nlatch_m=[2,1]\n", 3, 9, "not on a wall", "both on one wall");
+    refused("size_m=[5,4]\n[[door]]\nhinge_m=[1,0]\nlatch_m=[1,0]\n", 4, 9, "no width", "hinge");
+    refused("size_m=[5,4]\n[[socket]]\nat_m=[9,0]\n", 3, 6, "4.00 m outside", "metres");
+    refused("size_m=[5,4]\n[[socket]]\nat_m=[0,0]\nlead_m=-2\n", 4, 8, "no length", "for 2 m");
     refused("size_m=[5,4]\n[reach]\nfrom_m=[9,0]\ncable_m=5\n", 3, 8, "4.00 m outside", "enters the room");
 }
 
