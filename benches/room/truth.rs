@@ -91,6 +91,9 @@ struct Score {
     random_regrets_db: Vec<f64>,
     inside_80: Vec<f64>,
     spread_inside_80: Vec<f64>,
+    /// Where in the draws the truth lies, from 0 to 1.
+    ranks_of_levels: Vec<f64>,
+    ranks_of_spreads: Vec<f64>,
     z_squares: Vec<f64>,
     widths_db: Vec<f64>,
     spread_errors_db: Vec<f64>,
@@ -181,7 +184,7 @@ fn compare(known: &Known, taped: &Room, doubtful: bool, score: &mut Score) {
     };
     let field = RoomField::new(taped, 200.0).expect("an outline");
     for (seat, place) in known.room.seats.iter().enumerate() {
-        let draws = ensemble.levels(seat, 64, 11).expect("positions are known");
+        let draws = ensemble.levels(seat, 128, 11).expect("positions are known");
         let seat_m = taped.seats[seat].at_m.expect("positions are known");
         let (mut true_spreads, mut predicted) = (Vec::new(), Vec::new());
         for (spot, source) in known.room.spots.iter().enumerate() {
@@ -211,23 +214,23 @@ impl Score {
     fn bands(&mut self, draws: &Draws, spot: usize, truth: &[f64]) -> f64 {
         let curves: Vec<Vec<f64>> =
             (0..draws.draws()).map(|d| deviations(draws.curve_db(d, spot).expect("placed"))).collect();
-        let count = curves.len() as f64;
+        let (count, bands) = (curves.len() as f64, draws.levels(spot));
         for (note, true_db) in deviations(truth).iter().enumerate() {
-            let mut drawn: Vec<f64> = curves.iter().map(|curve| curve[note]).collect();
+            let drawn: Vec<f64> = curves.iter().map(|curve| curve[note]).collect();
             let mean = drawn.iter().sum::<f64>() / count;
             let variance = drawn.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / (count - 1.0);
             self.absolute_mean_db.push((mean - true_db).abs());
             self.z_squares.push((mean - true_db).powi(2) / variance);
             self.widths_db.push(variance.sqrt());
-            drawn.sort_by(f64::total_cmp);
-            let (low, high) = (drawn[drawn.len() / 10], drawn[drawn.len() - 1 - drawn.len() / 10]);
-            self.inside_80.push(f64::from(u8::from(*true_db >= low && *true_db <= high)));
+            self.ranks_of_levels.push(share_below(&drawn, *true_db));
+            let band = bands[note].1;
+            self.inside_80.push(f64::from(u8::from(*true_db >= band.low_db && *true_db <= band.high_db)));
         }
-        let mut spreads: Vec<f64> = curves.iter().map(|curve| spread(curve)).collect();
+        let spreads: Vec<f64> = curves.iter().map(|curve| spread(curve)).collect();
         let mean = spreads.iter().sum::<f64>() / count;
-        spreads.sort_by(f64::total_cmp);
-        let inside = spread(truth) >= spreads[spreads.len() / 10]
-            && spread(truth) <= spreads[spreads.len() - 1 - spreads.len() / 10];
+        let band = draws.spread(spot).expect("placed");
+        let inside = spread(truth) >= band.low_db && spread(truth) <= band.high_db;
+        self.ranks_of_spreads.push(share_below(&spreads, spread(truth)));
         self.spread_errors_db.push(spread(truth) - mean);
         let variance = spreads.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / (count - 1.0);
         self.spread_widths_db.push(variance.sqrt());
@@ -252,5 +255,17 @@ impl Score {
             spread(&self.spread_errors_db),
             mean(&self.spread_widths_db),
         );
+        for (what, ranks) in [("levels", &self.ranks_of_levels), ("spreads", &self.ranks_of_spreads)] {
+            let inside = |tail: f64| ranks.iter().filter(|rank| **rank >= tail && **rank <= 1.0 - tail).count();
+            let share = |tail: f64| 100.0 * inside(tail) as f64 / ranks.len() as f64;
+            let said = [0.25, 0.1, 0.08, 0.05, 0.03, 0.02]
+                .map(|tail| format!("{:.0} %: {:.0}", 100.0 - 200.0 * tail, share(tail)));
+            println!("  {:<16} the middle share of draws holds so many {what}: {}", "", said.join(", "));
+        }
     }
+}
+
+/// The share of draws below the truth.
+fn share_below(drawn: &[f64], truth: f64) -> f64 {
+    drawn.iter().filter(|value| **value < truth).count() as f64 / drawn.len() as f64
 }

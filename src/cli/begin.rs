@@ -9,7 +9,7 @@ use crate::blend::{Connection, System};
 use crate::cli::args::{Begin, BlendOptions, BriefOptions, Resume, VisitOptions};
 use crate::cli::routing::Routing;
 use crate::cli::session::{self, Answering, OpenVisit, PROGRAM};
-use crate::cli::{Failure, recheck, sound};
+use crate::cli::{Failure, recheck, sound, spots};
 use crate::presets;
 use crate::room::{self, Room};
 use crate::routine::{AnswerBy, BlendBrief, Brief, Kit, Stage};
@@ -37,7 +37,10 @@ pub fn resume_or_begin(options: &VisitOptions) -> Result<(), Failure> {
 
 /// `evenbass begin`
 pub fn begin(begin: &Begin) -> Result<(), Failure> {
-    let room = begin.room.as_deref().map(room::load).transpose()?;
+    let mut room = begin.room.as_deref().map(room::load).transpose()?;
+    if begin.recheck.is_none() && !begin.blend.placed {
+        room = room.map(|room| spots::suggested(room, begin.brief.seat.as_deref()));
+    }
     let mut kit = kit(&begin.brief)?;
     let blend = match &begin.recheck {
         Some(earlier) => Some(recheck::of(earlier)?),

@@ -27,6 +27,7 @@ mod session;
 mod signal_picture;
 pub mod signals;
 mod sound;
+mod spots;
 mod texts;
 
 use std::process::ExitCode;

@@ -10,7 +10,7 @@ use crate::blend::Connection;
 use crate::cli::args::{FaceName, Rehearse};
 use crate::cli::begin::{blend, brief, free_name, kit};
 use crate::cli::session::{self, Answering, OpenVisit, PROGRAM};
-use crate::cli::{Failure, recheck, sound};
+use crate::cli::{Failure, recheck, sound, spots};
 use crate::presets;
 use crate::rehearsal::{BlendPerson, SimulatedListener, VirtualRoom, VirtualSystem};
 use crate::room::table::ResponseTable;
@@ -30,6 +30,17 @@ pub fn run(rehearse: &Rehearse) -> Result<(), Failure> {
         Some(file) => room::load(file)?,
         None => Room::from_toml(SCENARIO.0, SCENARIO.1)?,
     };
+    let room = if rehearse.recheck.is_none() && !rehearse.blend.placed {
+        spots::suggested(room, rehearse.brief.seat.as_deref())
+    } else {
+        room
+    };
+    if room.spots.is_empty() && room.floor.is_none() {
+        return Err(Failure::Usage(
+            "The room has neither spots nor an outline: add [[spot]] with a name, or size_m and the seat's at_m."
+                .into(),
+        ));
+    }
     let mut options = rehearse.brief.clone();
     options.minutes.get_or_insert(MINUTES);
     // In a room of the mind nothing is too heavy, and what was not said is as it should be.

@@ -22,7 +22,7 @@ pub(in crate::room) fn lowest(matrices: &Matrices, up_to: f64, expected: usize) 
     let shift = 0.05 * up_to;
     let inverse = factor(matrices, shift)?;
     let mut search = Search::new(&matrices.mass, count);
-    let mut size = (2 * expected + 24).min(count);
+    let mut size = (expected + expected / 2 + 24).min(count);
     loop {
         while search.basis.len() < size && search.step(&matrices.mass, &inverse) {}
         if let Some(vectors) = search.vectors(up_to, shift) {
@@ -31,7 +31,7 @@ pub(in crate::room) fn lowest(matrices: &Matrices, up_to: f64, expected: usize) 
         if size >= MOST_STEPS {
             return None;
         }
-        size = (size + size / 4 + 8).min(count);
+        size = (size + size / 8 + 8).min(count);
     }
 }
 

@@ -9,49 +9,12 @@ use faer::{Accum, MatMut, MatRef, Par};
 use realfft::num_complex::Complex64;
 
 use crate::random::Random;
+pub use crate::room::draws::Draws;
 use crate::room::field::{RoomField, Worth, band_offsets, slow_at};
 use crate::room::modes::SPEED_OF_SOUND_M_PER_S;
 use crate::room::plan::Room;
 use crate::room::port::{self, Load};
 use crate::room::walls::Walls;
-
-/// Levels that the seat would get from every spot, for many rooms that the plan could stand for.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Draws {
-    frequencies: usize,
-    draws: usize,
-    /// For each spot, whether its position is known.
-    placed: Vec<bool>,
-    /// Draw by draw, spot by spot, frequency by frequency.
-    levels_db: Vec<f64>,
-}
-
-impl Draws {
-    /// How many rooms were drawn.
-    pub fn draws(&self) -> usize {
-        self.draws
-    }
-
-    /// How many spots there are, placed or not.
-    pub fn spots(&self) -> usize {
-        self.placed.len()
-    }
-
-    /// How many frequencies were asked for.
-    pub fn frequencies(&self) -> usize {
-        self.frequencies
-    }
-
-    /// Levels in dB (0 dB: free field at 1 m from a flat source), one for each frequency asked for; `None` for a spot
-    /// without a position, or out of range. The same draw of the same seed is the same room for every seat.
-    pub fn curve_db(&self, draw: usize, spot: usize) -> Option<&[f64]> {
-        if draw >= self.draws || !self.placed.get(spot).copied().unwrap_or(false) {
-            return None;
-        }
-        let start = (draw * self.placed.len() + spot) * self.frequencies;
-        self.levels_db.get(start..start + self.frequencies)
-    }
-}
 
 /// How much a room may differ from its plan, as standard deviations.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -175,7 +138,7 @@ impl Ensemble {
             }
         })?;
         let placed = self.room.spots.iter().map(|spot| spot.at_m.is_some()).collect();
-        Some(Draws { frequencies, draws, placed, levels_db })
+        Some(Draws::new(placed, frequencies, draws, levels_db))
     }
 
     /// Spots with a position.

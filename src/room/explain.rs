@@ -5,8 +5,8 @@ use serde::{Deserialize, Serialize};
 
 use crate::room::field::{Resonance, RoomField};
 use crate::room::modes::ModeKind;
-use crate::room::outline;
-use crate::room::plan::Room;
+use crate::room::plan::{Room, wall_letter};
+use crate::room::{outline, suggest};
 
 /// A note that stands out at a seat, and what is behind it.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -60,7 +60,15 @@ pub fn explain(
     notes.into_iter().take(MOST_CAUSES).map(|at| scene.cause(frequencies_hz[at], deviation(at))).collect()
 }
 
+/// Who is moved.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Who {
+    Seat,
+    Subwoofer,
+}
+
 struct Scene<'a> {
+    room: &'a Room,
     field: &'a RoomField,
     corners: Vec<[f64; 2]>,
     spot_m: [f64; 3],
@@ -70,9 +78,9 @@ struct Scene<'a> {
 }
 
 impl<'a> Scene<'a> {
-    fn new(room: &Room, field: &'a RoomField, spot_m: [f64; 3], seat_m: [f64; 3]) -> Self {
+    fn new(room: &'a Room, field: &'a RoomField, spot_m: [f64; 3], seat_m: [f64; 3]) -> Self {
         let (at_spot, at_seat) = (field.worth_at(spot_m).resonant, field.worth_at(seat_m).resonant);
-        Self { field, corners: room.corners_m(), spot_m, seat_m, at_spot, at_seat }
+        Self { room, field, corners: room.corners_m(), spot_m, seat_m, at_spot, at_seat }
     }
 
     fn cause(&self, frequency_hz: f64, deviation_db: f64) -> Cause {
@@ -91,10 +99,13 @@ impl<'a> Scene<'a> {
         let mut words = format!("{}; this seat is {seat}", self.name(mode));
         let half = |from: f64| move |worth: f64| worth.abs() <= 0.5 * from.abs();
         match (
-            self.shift(self.spot_m, mode, half(self.at_spot[mode])),
-            self.shift(self.seat_m, mode, half(self.at_seat[mode])),
+            self.shift(Who::Subwoofer, mode, half(self.at_spot[mode])),
+            self.shift(Who::Seat, mode, half(self.at_seat[mode])),
         ) {
-            (Some(spot), _) => words += &format!("; moving the subwoofer {spot} halves this wave"),
+            (Some(spot), Some(seat)) => {
+                words += &format!("; moving the subwoofer {spot} halves this wave, and so does moving the seat {seat}");
+            }
+            (Some(spot), None) => words += &format!("; moving the subwoofer {spot} halves this wave"),
             (None, Some(seat)) => words += &format!("; moving the seat {seat} halves this wave"),
             (None, None) => {}
         }
@@ -106,16 +117,16 @@ impl<'a> Scene<'a> {
         let mode = (0..self.at_seat.len()).max_by(|a, b| could(a).total_cmp(&could(b))).unwrap_or(0);
         let name = self.name(mode);
         let heard = |worth: f64| worth.abs() >= 1.0;
-        let (place_m, who, silent) = if self.at_seat[mode].abs() < SILENT {
-            (self.seat_m, "seat", "this seat is in its silent zone")
+        let (who, word, silent) = if self.at_seat[mode].abs() < SILENT {
+            (Who::Seat, "seat", "this seat is in its silent zone")
         } else if self.at_spot[mode].abs() < SILENT {
-            (self.spot_m, "subwoofer", "the subwoofer stands in its silent zone and cannot wake it")
+            (Who::Subwoofer, "subwoofer", "the subwoofer stands in its silent zone and cannot wake it")
         } else {
             return (mode, self.cancelled(frequency_hz, mode));
         };
         let mut words = format!("{name}; {silent}");
-        if let Some(shift) = self.shift(place_m, mode, heard) {
-            words += &format!("; moving the {who} {shift} brings it back");
+        if let Some(shift) = self.shift(who, mode, heard) {
+            words += &format!("; moving the {word} {shift} brings it back");
         }
         (mode, words)
     }
@@ -152,24 +163,26 @@ impl<'a> Scene<'a> {
         }
     }
 
-    /// The shortest way along x or y that changes what a wave is worth as wanted.
-    fn shift(&self, place_m: [f64; 3], mode: usize, wanted: impl Fn(f64) -> bool) -> Option<String> {
+    /// The shortest way along x or y that changes what a wave is worth as wanted, where nothing is in the way.
+    fn shift(&self, who: Who, mode: usize, wanted: impl Fn(f64) -> bool) -> Option<String> {
         const LONGEST_M: f64 = 2.5;
+        let place_m = if who == Who::Seat { self.seat_m } else { self.spot_m };
         for step in 1..=(LONGEST_M / STEP_M) as u32 {
             for (axis, sign) in [(0, 1.0), (0, -1.0), (1, 1.0), (1, -1.0)] {
                 let mut there_m = place_m;
                 there_m[axis] += sign * STEP_M * f64::from(step);
                 let plan = [there_m[0], there_m[1]];
-                let clear =
-                    outline::contains(&self.corners, plan) && outline::distance_to_walls_m(&self.corners, plan) > 0.2;
+                let clear = outline::contains(&self.corners, plan)
+                    && outline::distance_to_walls_m(&self.corners, plan) > 0.2
+                    && suggest::in_the_way(self.room, plan).is_none()
+                    && (who == Who::Seat || suggest::within_reach(self.room, plan));
                 if clear && wanted(self.field.worth_at(there_m).resonant[mode]) {
                     let along = if axis == 0 { "along the length" } else { "along the width" };
-                    return Some(format!(
-                        "{:.2} m {along} (to {} = {:.2} m)",
-                        STEP_M * f64::from(step),
-                        ["x", "y"][axis],
-                        there_m[axis]
-                    ));
+                    let to = match facing_wall(&self.corners, plan, axis) {
+                        Some((wall, off_m)) => format!("to {off_m:.2} m off wall {}", wall_letter(wall)),
+                        None => format!("to {} = {:.2} m", ["x", "y"][axis], there_m[axis]),
+                    };
+                    return Some(format!("{:.2} m {along} ({to})", STEP_M * f64::from(step)));
                 }
             }
         }
@@ -210,6 +223,18 @@ pub fn mode_in_words(field: &RoomField, resonance: &Resonance) -> String {
             format!("a standing wave with {x} along the length, {y} along the width, {z} in the height ({hz:.0} Hz)")
         }
     }
+}
+
+/// The nearest wall that lies across an axis (0: x, 1: y) beside a place, and how far it is: what a tape along it meets.
+fn facing_wall(corners: &[[f64; 2]], place_m: [f64; 2], axis: usize) -> Option<(usize, f64)> {
+    let across = |wall: usize| {
+        let (a, b) = (corners[wall], corners[(wall + 1) % corners.len()]);
+        let straight = (b[axis] - a[axis]).abs() < 0.02 * (b[1 - axis] - a[1 - axis]).abs();
+        let (low, high) = (a[1 - axis].min(b[1 - axis]), a[1 - axis].max(b[1 - axis]));
+        let beside = (low..=high).contains(&place_m[1 - axis]);
+        (straight && beside).then(|| (wall, (place_m[axis] - a[axis]).abs()))
+    };
+    (0..corners.len()).filter_map(across).min_by(|a, b| a.1.total_cmp(&b.1))
 }
 
 fn ordinal(n: u32) -> String {

@@ -2,19 +2,9 @@
 
 use serde::{Deserialize, Serialize};
 
+pub use crate::room::draws::Band;
 use crate::room::ensemble::{Doubt, Draws, Ensemble};
 use crate::room::plan::Room;
-
-/// A figure and where four in five draws are.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-pub struct Band {
-    /// The middle of what is believed.
-    pub middle_db: f64,
-    /// One in ten draws is below.
-    pub low_db: f64,
-    /// One in ten draws is above.
-    pub high_db: f64,
-}
 
 /// What one seat is expected to hear from one spot.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -47,20 +37,8 @@ pub fn forecasts(
 
 fn of_seat(seat: usize, draws: &Draws) -> Vec<Forecast> {
     let of_spot = |spot: usize| {
-        let curves: Vec<&[f64]> = (0..draws.draws()).filter_map(|draw| draws.curve_db(draw, spot)).collect();
-        let means: Vec<f64> = curves.iter().map(|curve| curve.iter().sum::<f64>() / curve.len() as f64).collect();
-        let band = |at: usize, less: &dyn Fn(usize) -> f64| {
-            let mut values: Vec<f64> = curves.iter().enumerate().map(|(draw, curve)| curve[at] - less(draw)).collect();
-            values.sort_by(f64::total_cmp);
-            let at = |share: f64| values[((values.len() - 1) as f64 * share).round() as usize];
-            Band { middle_db: at(0.5), low_db: at(0.1), high_db: at(0.9) }
-        };
-        (!curves.is_empty()).then(|| Forecast {
-            seat,
-            spot,
-            levels: (0..draws.frequencies()).map(|at| band(at, &|_| 0.0)).collect(),
-            deviations: (0..draws.frequencies()).map(|at| band(at, &|draw| means[draw])).collect(),
-        })
+        let (levels, deviations): (Vec<Band>, Vec<Band>) = draws.levels(spot).into_iter().unzip();
+        (!levels.is_empty()).then_some(Forecast { seat, spot, levels, deviations })
     };
     (0..draws.spots()).filter_map(of_spot).collect()
 }

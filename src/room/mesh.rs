@@ -13,7 +13,9 @@ pub(in crate::room) struct Mesh {
 }
 
 /// Far more triangles than a home needs; an outline that wants more is meshed coarser.
-const MOST_NODES: usize = 4000;
+const MOST_NODES: usize = 1500;
+/// No home has more corners that point into the room; of a drawing with more, the first ones are worked out finely.
+const MOST_RINGED: usize = 12;
 /// Rings of nodes around corners that point into the room, as shares of the edge length: standing waves bend sharply there.
 const RINGS: [f64; 2] = [0.4, 0.1];
 
@@ -23,7 +25,8 @@ impl Mesh {
     pub(in crate::room) fn of(corners: &[[f64; 2]], edge_m: f64) -> Option<Self> {
         let mut positions: Vec<Point2<f64>> = corners.iter().map(|c| Point2::new(c[0], c[1])).collect();
         let walls = (0..corners.len()).map(|i| [i, (i + 1) % corners.len()]).collect();
-        for corner in inward_corners(corners) {
+        let inward = inward_corners(corners);
+        for corner in inward.into_iter().take(MOST_RINGED) {
             positions.extend(rings(corners, corners[corner], edge_m));
         }
         let mut triangulation =

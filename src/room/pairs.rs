@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::room::draws::{spread_band, spread_db};
 use crate::room::ensemble::Ensemble;
 use crate::room::study::SeatSpread;
 
@@ -53,7 +54,7 @@ pub fn best_pairs(ensemble: &Ensemble, seat: usize, draws: usize, seed: u64) -> 
                 let levels = powers(of_spot(*a), Some((of_spot(*b), turn)), ensemble.fine_hz().1);
                 let mean = mean_db(&levels);
                 let entry = &mut tried[choice * settings.len() + setting];
-                entry.0.push(spread_db(&levels, mean));
+                entry.0.push(spread_db(&levels));
                 entry.1 += (mean - alone) / draws as f64;
             }
         }
@@ -89,17 +90,11 @@ pub(in crate::room) fn hear_at(
         for ((pair, turn), spreads) in pairs.iter().zip(&turns).zip(&mut spreads) {
             let [a, b] = pair.spots.map(of_spot);
             let levels = powers(a, Some((b, turn)), ensemble.fine_hz().1);
-            spreads.push(spread_db(&levels, mean_db(&levels)));
+            spreads.push(spread_db(&levels));
         }
     })?;
-    for (pair, spreads) in pairs.iter_mut().zip(&mut spreads) {
-        spreads.sort_by(f64::total_cmp);
-        let at = |share: f64| spreads[((spreads.len() - 1) as f64 * share).round() as usize];
-        pair.seats.push(SeatSpread {
-            seat: name.to_owned(),
-            predicted_spread_db: at(0.5),
-            interval_db: [at(0.1), at(0.9)],
-        });
+    for (pair, spreads) in pairs.iter_mut().zip(spreads) {
+        pair.seats.extend(spread_band(spreads).map(|band| SeatSpread::new(name, band)));
     }
     Some(())
 }
@@ -140,28 +135,23 @@ fn mean_db(levels_db: &[f64]) -> f64 {
     levels_db.iter().sum::<f64>() / levels_db.len() as f64
 }
 
-fn spread_db(levels_db: &[f64], mean: f64) -> f64 {
-    (levels_db.iter().map(|level| (level - mean).powi(2)).sum::<f64>() / levels_db.len() as f64).sqrt()
-}
-
 fn best_setting(spots: [usize; 2], settings: &[(bool, f64)], tried: &mut [(Vec<f64>, f64)]) -> Option<Pair> {
     let pair = |((inverted, delay_ms), (spreads, gain_db)): (&(bool, f64), &mut (Vec<f64>, f64))| {
-        spreads.sort_by(f64::total_cmp);
-        let at = |share: f64| spreads[((spreads.len() - 1) as f64 * share).round() as usize];
-        Pair {
+        let band = spread_band(std::mem::take(spreads))?;
+        Some(Pair {
             spots,
             inverted: *inverted,
             delay_ms: *delay_ms,
-            predicted_spread_db: at(0.5),
-            interval_db: [at(0.1), at(0.9)],
+            predicted_spread_db: band.middle_db,
+            interval_db: [band.low_db, band.high_db],
             seats: Vec::new(),
             gain_db: *gain_db,
-        }
+        })
     };
     settings
         .iter()
         .zip(tried)
-        .map(pair)
+        .filter_map(pair)
         .filter(|pair| pair.gain_db >= WEAKEST_DB)
         .min_by(|a, b| a.predicted_spread_db.total_cmp(&b.predicted_spread_db))
 }

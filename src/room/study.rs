@@ -2,7 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::room::ensemble::{Doubt, Draws, Ensemble};
+use crate::room::draws::{Band, Draws};
+use crate::room::ensemble::{Doubt, Ensemble};
 use crate::room::explain::{self, Cause};
 use crate::room::field::{RoomField, USUAL_HEIGHT_M};
 use crate::room::modes::ModeKind;
@@ -97,6 +98,13 @@ pub struct SeatSpread {
     pub predicted_spread_db: f64,
     /// Four in five draws are between these.
     pub interval_db: [f64; 2],
+}
+
+impl SeatSpread {
+    pub(in crate::room) fn new(seat: &str, band: Band) -> Self {
+        let interval_db = [band.low_db, band.high_db];
+        Self { seat: seat.to_owned(), predicted_spread_db: band.middle_db, interval_db }
+    }
 }
 
 /// Standing waves are listed up to here.
@@ -233,7 +241,8 @@ fn model_choice(room: &Room, frequencies_hz: &[f64]) -> Vec<[f64; 2]> {
     for seat in 0..room.seats.len() {
         if let Some(draws) = ensemble.levels(seat, DRAWS_FOR_CHOICE, SEED) {
             heard = true;
-            totals.iter_mut().enumerate().for_each(|(spot, total)| *total += middle(&spreads(&draws, spot)).0);
+            let middle_db = |spot: usize| draws.spread(spot).map_or(0.0, |band| band.middle_db);
+            totals.iter_mut().enumerate().for_each(|(spot, total)| *total += middle_db(spot));
         }
     }
     let mut order: Vec<usize> = if heard { (0..places.len()).collect() } else { Vec::new() };
@@ -245,12 +254,8 @@ fn spots(tried: &Room, own: usize, rules: &[Candidate], ensemble: &Ensemble) -> 
     let heard: Vec<(usize, Draws)> =
         (0..tried.seats.len()).filter_map(|seat| Some((seat, ensemble.levels(seat, DRAWS, SEED)?))).collect();
     let of_spot = |(spot, place): (usize, &Place)| {
-        let at_seat = |(seat, draws): &(usize, Draws)| {
-            let all = spreads(draws, spot);
-            let (predicted_spread_db, interval_db) = middle(&all);
-            let seat = tried.seats[*seat].name.clone();
-            (!all.is_empty()).then_some(SeatSpread { seat, predicted_spread_db, interval_db })
-        };
+        let at_seat =
+            |(seat, draws): &(usize, Draws)| Some(SeatSpread::new(&tried.seats[*seat].name, draws.spread(spot)?));
         let seats: Vec<SeatSpread> = heard.iter().filter_map(at_seat).collect();
         let main = seats.first().filter(|_| heard.first().is_some_and(|(seat, _)| *seat == 0));
         StudySpot {
@@ -264,26 +269,6 @@ fn spots(tried: &Room, own: usize, rules: &[Candidate], ensemble: &Ensemble) -> 
         }
     };
     tried.spots.iter().enumerate().map(of_spot).collect()
-}
-
-/// Spreads of a spot over the draws, ascending; empty for a spot without a position.
-fn spreads(draws: &Draws, spot: usize) -> Vec<f64> {
-    let spread = |draw: usize| {
-        let curve = draws.curve_db(draw, spot)?;
-        let mean = curve.iter().sum::<f64>() / curve.len() as f64;
-        Some((curve.iter().map(|level| (level - mean).powi(2)).sum::<f64>() / curve.len() as f64).sqrt())
-    };
-    let mut all: Vec<f64> = (0..draws.draws()).filter_map(spread).collect();
-    all.sort_by(f64::total_cmp);
-    all
-}
-
-/// Median and the middle 80 % of ascending values.
-fn middle(ascending: &[f64]) -> (f64, [f64; 2]) {
-    let at = |share: f64| {
-        ascending.get((ascending.len().saturating_sub(1) as f64 * share).round() as usize).copied().unwrap_or(0.0)
-    };
-    (at(0.5), [at(0.1), at(0.9)])
 }
 
 fn causes(tried: &Room, field: &RoomField, spots: &[StudySpot], frequencies_hz: &[f64]) -> Vec<Cause> {

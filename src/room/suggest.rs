@@ -264,6 +264,12 @@ pub fn tape_distances(room: &Room, place_m: [f64; 3]) -> Option<[(usize, f64); 2
     rest.iter().find(crosswise).map(|second| [*first, *second])
 }
 
+/// The same in words: '0.35 m off wall A, 1.20 m off wall D'.
+pub fn tape_words(room: &Room, place_m: [f64; 3]) -> Option<String> {
+    let [(one, one_m), (other, other_m)] = tape_distances(room, place_m)?;
+    Some(format!("{one_m:.2} m off wall {}, {other_m:.2} m off wall {}", wall_letter(one), wall_letter(other)))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

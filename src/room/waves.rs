@@ -59,8 +59,8 @@ const MESH_REACH: f64 = 1.25;
 /// In halls the waves are so many that none matters alone; these bound time and memory.
 const MOST_WAVES: f64 = 500.0;
 const MOST_MESHED_WAVES: f64 = 250.0;
-/// Longest edge of a triangle times the highest wavenumber: fourth-order elements are then accurate to about 1e-5.
-const EDGE_TIMES_WAVENUMBER: f64 = 2.4;
+/// Longest edge of a triangle times the highest wavenumber: fourth-order elements are then accurate to a few 1e-5.
+const EDGE_TIMES_WAVENUMBER: f64 = 3.0;
 
 impl PlanWaves {
     /// Standing waves over the room's floor: all that a resonance with a wavenumber up to `last_per_m` may need, and

@@ -21,7 +21,7 @@ impl State {
         if self.brief.is_placed() {
             return Stage::Safety;
         }
-        if self.brief.room.is_none() { Stage::Setup(SetupStep::SpotCount) } else { self.first_kit_stage() }
+        if self.room.spots.is_empty() { Stage::Setup(SetupStep::SpotCount) } else { self.first_kit_stage() }
     }
 
     fn first_kit_stage(&self) -> Stage {

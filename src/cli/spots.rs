@@ -1,0 +1,62 @@
+//! Spots for a room file that names none: those from which the plan expects the most even bass.
+
+use crate::room::{self, Place, Room};
+
+/// As many as a crawl of twenty minutes hears.
+const MOST: usize = 12;
+
+/// The room with suggested spots if it has none of its own but an outline; the person is told on standard error.
+/// * `seat` - the seat that they are for, by name; the main seat otherwise
+pub fn suggested(mut room: Room, seat: Option<&str>) -> Room {
+    if !room.spots.is_empty() {
+        return room;
+    }
+    let Ok(study) = room::study(&room) else { return room };
+    let spread = |spot: &room::study::StudySpot| {
+        let at_seat = spot.seats.iter().find(|at| seat.is_none_or(|seat| at.seat == seat));
+        at_seat.map_or(f64::INFINITY, |at| at.predicted_spread_db)
+    };
+    let mut best: Vec<usize> = (0..study.spots.len()).collect();
+    best.sort_by(|a, b| spread(&study.spots[*a]).total_cmp(&spread(&study.spots[*b])));
+    best.truncate(MOST);
+    // In the order of a walk past them.
+    let walk = study.walk.iter().filter(|spot| best.contains(spot)).map(|spot| &study.spots[*spot]);
+    room.spots = walk.map(|spot| Place { name: spot.name.clone(), at_m: spot.at_m }).collect();
+    if !room.spots.is_empty() {
+        eprintln!(
+            "The room file names no spots. By its plan these {} are worth hearing (`evenbass room` shows where they are):",
+            room.spots.len()
+        );
+        let words = crate::room::suggest::tape_words;
+        for spot in &room.spots {
+            let tape = spot.at_m.and_then(|at_m| words(&room, at_m)).unwrap_or_default();
+            eprintln!("  {:<26} {tape}", spot.name);
+        }
+    }
+    room
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_plan_without_spots_gets_those_that_are_expected_to_be_most_even() {
+        let text = "size_m = [5, 4]\nheight_m = 2.5\n[[seat]]\nname = \"sofa\"\nat_m = [3.2, 2]\n";
+        let room = Room::from_toml("r", text).unwrap();
+        let found = suggested(room.clone(), None);
+        assert_eq!(found.spots.len(), MOST);
+        let study = room::study(&room).unwrap();
+        let first: Vec<&str> =
+            study.most_even_first().into_iter().take(MOST).map(|spot| study.spots[spot].name.as_str()).collect();
+        assert!(found.spots.iter().all(|spot| first.contains(&spot.name.as_str())), "{found:?} {first:?}");
+    }
+
+    #[test]
+    fn own_spots_stay_and_without_an_outline_nothing_is_suggested() {
+        let own = Room::unmeasured("r", &["sofa"], &["left"]);
+        assert_eq!(suggested(own.clone(), None), own);
+        let bare = Room::unmeasured("r", &["sofa"], &[]);
+        assert_eq!(suggested(bare.clone(), None), bare);
+    }
+}
