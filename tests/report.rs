@@ -224,3 +224,11 @@ fn the_export_fits_the_published_schema() {
     export["notes"][0]["loud"] = 3.into();
     assert!(check(&schema, &export, &schema, "export").unwrap_err().contains("loud"));
 }
+
+#[test]
+fn where_there_will_be_two_subwoofers_the_sheet_says_where_the_plan_expects_most_of_them() {
+    let mut two = facts();
+    two.room.fittings.subwoofers = Some(2);
+    let words = "Of two subwoofers the plan expects most at";
+    assert!(readable(&sheet(&two)).contains(words) && !readable(&sheet(&facts())).contains(words));
+}

@@ -59,7 +59,7 @@ pub fn run(args: &RoomArgs) -> anyhow::Result<()> {
         print!("{}", in_words(&room, &study, args.up_to, glyphs)?);
     }
     if let Some(visit) = &args.heard {
-        println!("\nWhat was heard\n{}", heard(&room, visit)?);
+        println!("\nWhat was heard\n{}", heard(&study.with_its_spots(&room), visit)?);
     }
     if let Some(folder) = &args.pictures {
         for path in room_pictures::write(&room, &study, args.up_to, folder, args.force)? {
@@ -94,14 +94,22 @@ fn heard(room: &Room, file: &Path) -> anyhow::Result<String> {
             )?;
         }
         if let Some(words) = agreement_words(&found, |spot| room.spots[spot].name.clone()) {
-            writeln!(text, "  {words}")?;
+            indented(&mut text, &words)?;
         }
     }
+    if text.is_empty() && state.evidence().is_empty() {
+        anyhow::bail!("nobody has rated a note in {} yet, so there is nothing to compare", file.display());
+    }
     if text.is_empty() {
+        let names = |places: &[Place]| places.iter().map(|place| place.name.as_str()).collect::<Vec<_>>().join(", ");
         anyhow::bail!(
-            "nothing in {} can be compared with this room: no spot that has five or more answers has the same name and a position \
-             (at_m) in the room file, with a seat that has both as well",
-            file.display()
+            "nothing in {} can be compared with this room: no spot with five or more answers, and its seat, have the same names \
+             there and here and a position (at_m) here. Spots of the visit: {}; seats: {}. Spots of the room: {}; seats: {}.",
+            file.display(),
+            names(&state.room().spots),
+            names(&state.room().seats),
+            names(&room.spots),
+            names(&room.seats)
         );
     }
     Ok(text.trim_end().to_owned())
@@ -115,7 +123,9 @@ fn in_words(room: &Room, study: &Study, up_to_hz: f64, glyphs: Glyphs) -> Result
     writeln!(text, "at a decay time of {:.2} s).\n", study.reverberation_s)?;
     writeln!(text, "Standing waves to {up_to_hz:.0} Hz")?;
     for mode in study.modes.iter().filter(|mode| mode.frequency_hz <= up_to_hz) {
-        writeln!(text, "  {:6.1} Hz  ±{:.1}  {}", mode.frequency_hz, 0.5 * mode.width_hz, mode.words)?;
+        // Its frequency stands in front already.
+        let words = mode.words.rsplit_once(" (").map_or(mode.words.as_str(), |(words, _)| words);
+        writeln!(text, "  {:6.1} Hz  ±{:.1}  {words}", mode.frequency_hz, 0.5 * mode.width_hz)?;
     }
     let drawn = room_pictures::plan_for(&study.with_its_spots(room), 0, &study.most_even_first());
     if let Some(floor) = plan::text_floor(&drawn, 64, 20, glyphs) {

@@ -32,8 +32,9 @@ const DRAWS: usize = 128;
 const SEED: u64 = 1;
 const STYLE: &str = "body{font:17px/1.45 system-ui,sans-serif;color:#1d2126;background:#fff;margin:1.2em auto;max-width:46em;padding:0 .7em}\
 h1{font-size:1.4em}h2{font-size:1.1em;margin:1.4em 0 .3em}p{max-width:38em;margin:.3em 0}div{display:flex;flex-wrap:wrap;gap:10px}\
-figure{margin:0;break-inside:avoid}svg{max-width:100%;height:auto}h2,h1{break-after:avoid}@page{size:A4;margin:14mm}\
-@media print{body{font-size:11pt;margin:0;max-width:none}}";
+figure{margin:0;break-inside:avoid}svg{max-width:100%;height:auto;display:block}h1,h2,p{break-after:avoid}@page{size:A4;margin:14mm}\
+@media screen and (prefers-color-scheme:dark){body{color:#e6e8eb;background:#15181c}figure{background:#fff;border-radius:6px;padding:4px}}\
+@media print{body{font-size:11pt;margin:0;padding:0;max-width:none}div{display:grid;grid-template-columns:1fr 1fr}svg{width:100%}}";
 
 /// One picture: the name of its file, and itself.
 struct Picture {

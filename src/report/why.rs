@@ -5,13 +5,15 @@ use maud::{Markup, html};
 use crate::evidence::{Evidence, Heard};
 use crate::report::facts::Facts;
 use crate::report::words::{count, decimal, list};
+use crate::room::ensemble::{Doubt, Ensemble};
 use crate::room::field::RoomField;
 use crate::room::study::MODES_UP_TO_HZ;
-use crate::room::{Room, explain, forecast};
+use crate::room::{Room, explain, forecast, pairs};
 
 /// Fewer notes than this at a spot say nothing about agreement.
 const FEWEST_NOTES: usize = 5;
 const DRAWS: usize = 64;
+const DRAWS_FOR_PAIRS: usize = 24;
 const SEED: u64 = 1;
 /// More reasons than these are not read.
 const MOST_CAUSES: usize = 3;
@@ -126,6 +128,31 @@ pub fn agreement_words(found: &[Agreement], name: impl Fn(usize) -> String) -> O
     Some(words)
 }
 
+/// What the plan expects of two subwoofers, where there will be two; `None` where there is one or nothing is known.
+fn pair_words(facts: &Facts) -> Option<String> {
+    if facts.room.fittings.subwoofers != Some(2) {
+        return None;
+    }
+    let ensemble = Ensemble::new(&facts.room, &facts.notes_hz, facts.half_width_octaves, Doubt::default())?;
+    let pair = pairs::best_pairs(&ensemble, facts.brief.seat, DRAWS_FOR_PAIRS, SEED)?.into_iter().next()?;
+    let one = ensemble.levels(facts.brief.seat, DRAWS_FOR_PAIRS, SEED)?;
+    let alone_db =
+        pair.spots.iter().filter_map(|spot| one.spread(*spot)).map(|band| band.middle_db).reduce(f64::min)?;
+    let [first, second] = pair.spots.map(|spot| format!("\u{2018}{}\u{2019}", facts.spot_name(spot)));
+    let polarity = if pair.inverted { "inverted" } else { "in the same polarity" };
+    let delay =
+        if pair.delay_ms > 0.0 { format!("{} ms late", decimal(pair.delay_ms)) } else { "without delay".to_owned() };
+    let [low, high] = pair.interval_db;
+    Some(format!(
+        "Of two subwoofers the plan expects most at {first} and {second}, the second one {polarity} and {delay}: a spread of {} dB \
+         ({} to {}) at the main seat, {} dB with the better one of the two alone. Nobody has heard that yet.",
+        decimal(pair.predicted_spread_db),
+        decimal(low),
+        decimal(high),
+        decimal(alone_db)
+    ))
+}
+
 /// The section of the sheet; empty where the room was not measured.
 pub(crate) fn section(facts: &Facts) -> Markup {
     let place = facts.chosen.and_then(|spot| facts.room.spots.get(spot)).and_then(|spot| spot.at_m);
@@ -145,6 +172,7 @@ pub(crate) fn section(facts: &Facts) -> Markup {
                 ul { @for cause in causes.iter().take(MOST_CAUSES) { li { (cause.words) "." } } }
             }
             @if let Some(words) = agreement_words(&found, |spot| facts.spot_name(spot)) { p { (words) } }
+            @if let Some(words) = pair_words(facts) { p { (words) } }
             p class="quiet" {
                 (format!("Such reasons hold up to about {:.0} Hz here (Schroeder frequency); above, too many waves overlap.", field.schroeder_hz()))
             }

@@ -216,11 +216,13 @@ pub fn mode_in_words(field: &RoomField, resonance: &Resonance) -> String {
         (n, 0, 0) => format!("the {} standing wave along the {:.1} m length ({hz:.0} Hz)", ordinal(n), size_m[0]),
         (0, n, 0) => format!("the {} standing wave along the {:.1} m width ({hz:.0} Hz)", ordinal(n), size_m[1]),
         (0, 0, n) => format!("the {} standing wave between floor and ceiling ({hz:.0} Hz)", ordinal(n)),
-        (x, y, 0) => {
-            format!("a standing wave across the floor, {x} along the length and {y} along the width ({hz:.0} Hz)")
-        }
         (x, y, z) => {
-            format!("a standing wave with {x} along the length, {y} along the width, {z} in the height ({hz:.0} Hz)")
+            let sides = [(x, "along the length"), (y, "along the width"), (z, "in the height")];
+            let parts: Vec<String> =
+                sides.iter().filter(|(n, _)| *n > 0).map(|(n, side)| format!("{n} {side}")).collect();
+            let across = if z == 0 { "a standing wave across the floor" } else { "a standing wave" };
+            let (last, first) = parts.split_last().map_or(("", &[][..]), |(last, first)| (last.as_str(), first));
+            format!("{across}, {} and {last} ({hz:.0} Hz)", first.join(", "))
         }
     }
 }

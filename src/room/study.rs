@@ -208,9 +208,9 @@ fn with_spots(room: &Room, frequencies_hz: &[f64]) -> Vec<Candidate> {
     for place_m in model_choice(room, frequencies_hz) {
         let added = found.iter().filter(|candidate| candidate.rule == Rule::Model).count();
         let taken = room.spots.iter().filter_map(|spot| spot.at_m);
-        let near_own = |at: [f64; 3]| (at[0] - place_m[0]).hypot(at[1] - place_m[1]) < LOOK_EVERY_M;
+        let near_own = |at: [f64; 3]| (at[0] - place_m[0]).hypot(at[1] - place_m[1]) < suggest::APART_M;
         if added < OWN_CHOICE && !taken.into_iter().any(near_own) {
-            let name = format!("model {}", added + 1);
+            let name = format!("best by plan {}", added + 1);
             suggest::add(room, &corners, &mut found, &name, place_m, Rule::Model);
         }
     }

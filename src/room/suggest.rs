@@ -13,7 +13,7 @@ const OFF_OPENING_M: f64 = 0.6;
 /// Nobody wants the subwoofer in their lap.
 const OFF_SEAT_M: f64 = 0.8;
 /// Two spots nearer than this are one.
-const APART_M: f64 = 0.45;
+pub(in crate::room) const APART_M: f64 = 0.45;
 /// Walls shorter than this have no thirds and fifths worth telling apart.
 const SHORT_WALL_M: f64 = 1.2;
 

@@ -157,13 +157,8 @@ fn supplies(plan: &Plan, scale: &Scale, theme: &Theme, labels: &mut Labels) -> M
         @for (at, words) in sockets.chain(plan.cable_from_m.map(|at| (at, "cable"))) {
             @let [x, y] = scale.at(at);
             rect x=(round(x - 3.5)) y=(round(y - 3.5)) width="7" height="7" fill=(theme.paper) stroke=(theme.ink) stroke-width="1.2" {}
-            @let beside = [([x + 7.0, y + SMALL * 0.35], Anchor::Start), ([x - 7.0, y + SMALL * 0.35], Anchor::End),
-                ([x, y - 7.0], Anchor::Middle), ([x, y + 14.0], Anchor::Middle)];
-            @let free = beside.into_iter().find(|(base, anchor)| labels.is_free(*base, *anchor, SMALL, words));
-            @if let Some((base, anchor)) = free {
-                (labels.fixed(base, anchor, SMALL, words))
-                (text_over(base, anchor, SMALL, (theme.quiet, theme.paper), false, words))
-            }
+            @let (base, anchor) = labels.place([x, y], words, "", 7.0);
+            (text_over(base, anchor, SMALL, (theme.quiet, theme.paper), false, words))
         }
     }
 }
