@@ -243,7 +243,10 @@ mod tests {
         let room = Room::from_toml("r", "size_m = [5, 4]\n[[seat]]\nname = \"s\"\nat_m = [3, 2]\n").unwrap();
         let study = room::study(&room).unwrap();
         let text = in_words(&room, &study, 120.0, Glyphs::Unicode).unwrap();
-        assert!(text.contains("34.3 Hz") && text.contains("  the first standing wave along the 5.0 m length\n"), "{text}");
+        assert!(
+            text.contains("34.3 Hz") && text.contains("  the first standing wave along the 5.0 m length\n"),
+            "{text}"
+        );
         for heading in ["Plan from above", "Spots, most even first", "Floor map", "Two subwoofers", "Assumed"] {
             assert!(text.contains(heading), "{heading} is missing in:\n{text}");
         }
