@@ -9,13 +9,13 @@ use crate::routine::{Refusal, State};
 /// What the list offers, in its order.
 const MORE: [&str; 8] = [
     "Nothing more",
-    "An opening: a doorway without a shut door, an arch",
-    "A door that opens into the room",
-    "A place where nothing may stand",
-    "What walls, floor and ceiling are made of",
-    "How far the signal's cable reaches",
-    "Where a power socket is",
-    "There will be two subwoofers",
+    "An opening: open doorway, arch",
+    "A door that opens inwards",
+    "Something in the way",
+    "What the walls are made of",
+    "How far the cable reaches",
+    "A power socket",
+    "A second subwoofer",
 ];
 const SURFACES: [(Surface, &str); 4] = [
     (Surface::Masonry, "brick, block, stone or concrete"),

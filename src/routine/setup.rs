@@ -59,7 +59,7 @@ impl State {
                     topic: Topic::RoomMeasured,
                     options: vec![
                         "Yes, I have a tape".into(),
-                        "Yes, and I say what else there is: openings, what walls are made of, what is in the way".into(),
+                        "Yes, and there is more: openings, walls, cable".into(),
                         "No".into(),
                     ],
                 },
