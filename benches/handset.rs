@@ -125,6 +125,7 @@ fn visit(
         loudness_phon: 50.0,
         blend: None,
         rehearsal: false,
+        asks_more: false,
     };
     let header = Header::new("bench", WallTime::now(), None, brief);
     let journal = Journal::create(file, &header).expect("a visit file");

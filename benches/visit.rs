@@ -79,6 +79,7 @@ fn header() -> Header {
         note_set: evenbass::presets::note_set("walk-16", None).expect("an embedded preset"),
         loudness_phon: 50.0,
         rehearsal: true,
+        asks_more: false,
         blend: None,
     };
     Header::new("evenbass 0.0.0", wall(), None, brief)

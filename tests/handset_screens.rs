@@ -288,7 +288,6 @@ fn every_question_about_room_and_kit_can_be_read_and_answered() {
                 phone.tap("[data-k=take]");
             }
             "text" => phone.tap("[data-k=take]"),
-            "choose" if line["topic"] == "room-measured" => phone.tap(".answers button:nth-of-type(2)"),
             "choose" if line["topic"] == "room-more" => {
                 let at = more.next().expect("the list is left by its first entry");
                 phone.tap(&format!(".answers button:nth-of-type({})", at + 1));

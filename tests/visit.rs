@@ -36,6 +36,7 @@ fn header() -> Header {
         note_set: evenbass::presets::note_set("walk-16", None).expect("an embedded preset"),
         loudness_phon: 50.0,
         rehearsal: false,
+        asks_more: false,
         blend: None,
     };
     Header::new("evenbass 0.1.0", wall(), Some("Europe/Madrid".to_owned()), brief)

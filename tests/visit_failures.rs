@@ -23,6 +23,7 @@ fn header() -> Header {
         note_set: evenbass::presets::note_set("walk-16", None).expect("an embedded preset"),
         loudness_phon: 50.0,
         rehearsal: true,
+        asks_more: false,
         blend: None,
     };
     Header::new("evenbass 0.1.0", WallTime::parse("2026-03-14T10:20:30.250+01:00").unwrap(), None, brief)

@@ -154,6 +154,7 @@ pub(super) fn brief(
         note_set: presets::note_set(&options.notes, own_presets("notes").as_deref())?,
         loudness_phon: options.loudness,
         rehearsal,
+        asks_more: !rehearsal,
         blend: None,
     })
 }

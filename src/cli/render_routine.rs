@@ -140,6 +140,7 @@ fn brief(routine: &RenderRoutine) -> Result<Brief, Failure> {
         loudness_phon: routine.loudness,
         blend: None,
         rehearsal: false,
+        asks_more: false,
     })
 }
 

@@ -28,6 +28,9 @@ pub struct Brief {
     pub loudness_phon: f64,
     /// A virtual room and a simulated listener stand in for real ones.
     pub rehearsal: bool,
+    /// Whoever tapes the room in the visit is asked what else there is; older files go without that question.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub asks_more: bool,
     /// The blend that follows the placement, or is all there is to do.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub blend: Option<BlendBrief>,

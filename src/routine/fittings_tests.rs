@@ -7,7 +7,7 @@ use crate::room::plan::Surface;
 use crate::room::{Floor, suggest};
 
 fn visit() -> Visit {
-    Visit::of(super::Brief { room: None, ..brief() })
+    Visit::of(super::Brief { room: None, asks_more: true, ..brief() })
 }
 
 fn say(visit: &mut Visit, answers: &[Answer]) {
@@ -30,29 +30,21 @@ fn name(name: &str) -> Answer {
 }
 
 /// One spot, called 'left', in a room of 5 by 4 by 2.5 m.
-fn taped(visit: &mut Visit, tape: Answer) {
-    say(visit, &[Answer::Number(1.0), name("left"), tape]);
+fn taped(visit: &mut Visit) {
+    say(visit, &[Answer::Number(1.0), name("left"), Answer::Yes]);
     say(visit, &numbers(&[5.0, 4.0, 2.5]));
 }
 
 #[test]
 fn nobody_has_to_say_more_and_old_visits_read_on() {
-    // Yes is what visits have in which only yes and no were offered.
-    for tape in [Answer::Choice(0), Answer::Yes] {
-        let mut visit = visit();
-        taped(&mut visit, tape);
-        assert!(text(&visit.state).contains("main seat"), "{}", text(&visit.state));
-        say(&mut visit, &numbers(&[3.2, 2.0, 0.4, 0.5]));
-        assert_eq!(visit.state.stage(), &Stage::Safety);
-        assert_eq!(visit.state.room().spots[0].at_m, Some([0.4, 0.5, 0.3]));
-    }
-    for no_tape in [Answer::Choice(2), Answer::No] {
-        let mut visit = visit();
-        say(&mut visit, &[Answer::Number(1.0), name("left"), no_tape]);
-        assert_eq!((visit.state.stage(), &visit.state.room().floor), (&Stage::Safety, &None));
-    }
-    let mut visit = visit();
-    taped(&mut visit, Answer::Choice(1));
+    // Files of before go on from the height to the main seat.
+    let mut visit = Visit::of(super::Brief { room: None, ..brief() });
+    taped(&mut visit);
+    say(&mut visit, &numbers(&[3.2, 2.0, 0.4, 0.5]));
+    assert_eq!(visit.state.stage(), &Stage::Safety);
+    assert_eq!(visit.state.room().spots[0].at_m, Some([0.4, 0.5, 0.3]));
+    let mut visit = self::visit();
+    taped(&mut visit);
     say(&mut visit, &[Answer::Choice(0)]);
     assert!(text(&visit.state).contains("main seat"), "the list is skipped by one answer");
 }
@@ -60,7 +52,7 @@ fn nobody_has_to_say_more_and_old_visits_read_on() {
 #[test]
 fn what_is_said_reaches_the_plan_and_survives_replay_and_undo() {
     let mut visit = visit();
-    taped(&mut visit, Answer::Choice(1));
+    taped(&mut visit);
     let opening = [vec![Answer::Choice(1), Answer::Choice(1)], numbers(&[0.5, 1.4])].concat();
     let door = [vec![Answer::Choice(2), Answer::Choice(2)], numbers(&[4.2, 3.4])].concat();
     let hearth = [vec![Answer::Choice(3), name("hearth")], numbers(&[3.2, 2.0, 0.45, 0.0])].concat();
@@ -96,7 +88,7 @@ fn what_is_said_reaches_the_plan_and_survives_replay_and_undo() {
 #[test]
 fn what_cannot_be_is_refused_and_asked_again() {
     let mut visit = visit();
-    taped(&mut visit, Answer::Choice(1));
+    taped(&mut visit);
     say(&mut visit, &[Answer::Choice(1), Answer::Choice(0), Answer::Number(2.0)]);
     for (answer, says) in [(2.0, "same place"), (5.5, "outside 0 to 5")] {
         let refusal = visit.answer(Answer::Number(answer)).unwrap_err();
@@ -116,7 +108,8 @@ fn what_cannot_be_is_refused_and_asked_again() {
 
 #[test]
 fn spots_are_suggested_where_nothing_is_in_the_way() {
-    let mut visit = Visit::of(super::Brief { room: None, kit: Kit { meter: None, ..brief().kit }, ..brief() });
+    let mut visit =
+        Visit::of(super::Brief { room: None, asks_more: true, kit: Kit { meter: None, ..brief().kit }, ..brief() });
     say(&mut visit, &numbers(&[0.0, 5.0, 4.0, 2.5]));
     // Wall A is a shelf from end to end.
     say(&mut visit, &[Answer::Choice(3), name("shelf")]);

@@ -171,6 +171,7 @@ mod tests {
             loudness_phon: 50.0,
             blend: None,
             rehearsal: false,
+            asks_more: false,
         })
     }
 

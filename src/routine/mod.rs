@@ -86,8 +86,6 @@ pub enum Refusal {
 #[derive(Debug, Clone, PartialEq)]
 pub struct State {
     brief: Arc<Brief>,
-    /// Whoever tapes the room also says what else there is.
-    says_more: bool,
     log: Vec<Stamped>,
     serial: u64,
     now_s: f64,
@@ -135,7 +133,6 @@ impl State {
         let unmeasured = || Room::unmeasured(&brief.name, &["main seat"], spots);
         let room = Arc::new(brief.room.clone().unwrap_or_else(unmeasured));
         let mut state = Self {
-            says_more: false,
             log: Vec::new(),
             serial: 0,
             now_s: 0.0,

@@ -55,14 +55,7 @@ impl State {
             SetupStep::Measured => (
                 "Will you tape the room: its size, the seat and the spots?".into(),
                 "It takes five minutes and makes the verdict surer. Without it, ears alone decide.".into(),
-                Ask::Choose {
-                    topic: Topic::RoomMeasured,
-                    options: vec![
-                        "Yes, I have a tape".into(),
-                        "Yes, and there is more: openings, walls, cable".into(),
-                        "No".into(),
-                    ],
-                },
+                confirm(Topic::RoomMeasured, "Yes, I have a tape", "No"),
             ),
             SetupStep::Size(side) => {
                 let (word, topic, high) = [
@@ -117,10 +110,8 @@ impl State {
 
     pub(super) fn setup_answer(&mut self, step: SetupStep, answer: &Answer) -> Outcome {
         let next = match (step, answer) {
-            (SetupStep::SpotCount, &Answer::Number(0.0)) => {
-                self.says_more = true;
-                Stage::Setup(SetupStep::Size(0))
-            }
+            // For suggestions the room has to be taped.
+            (SetupStep::SpotCount, &Answer::Number(0.0)) => Stage::Setup(SetupStep::Size(0)),
             (SetupStep::SpotCount, &Answer::Number(count)) if count.fract() == 0.0 => {
                 let spots = (1..=count as usize).map(|at| Place { name: format!("spot {at}"), at_m: None }).collect();
                 self.change_room(|room| room.spots = spots);
@@ -135,15 +126,11 @@ impl State {
                 let more = at + 1 < self.room.spots.len();
                 Stage::Setup(if more { SetupStep::SpotName(at + 1) } else { SetupStep::Measured })
             }
-            // Visits of earlier builds have yes or no here.
-            (SetupStep::Measured, Answer::Yes | Answer::Choice(0 | 1)) => {
-                self.says_more = *answer == Answer::Choice(1);
-                Stage::Setup(SetupStep::Size(0))
-            }
-            (SetupStep::Measured, Answer::No | Answer::Choice(2)) => self.first_kit_stage(),
+            (SetupStep::Measured, Answer::Yes) => Stage::Setup(SetupStep::Size(0)),
+            (SetupStep::Measured, Answer::No) => self.first_kit_stage(),
             (SetupStep::Size(side), &Answer::Number(metres)) => {
                 self.change_room(|room| set_side(room, side, metres));
-                Stage::Setup(match (side, self.says_more) {
+                Stage::Setup(match (side, self.brief.asks_more) {
                     (0 | 1, _) => SetupStep::Size(side + 1),
                     (_, true) => SetupStep::More,
                     (_, false) => SetupStep::Position(0, false),

@@ -26,6 +26,7 @@ pub(super) fn brief() -> Brief {
         note_set: presets::note_set("walk-16", None).unwrap(),
         loudness_phon: 50.0,
         rehearsal: false,
+        asks_more: false,
         blend: None,
     }
 }

@@ -144,6 +144,7 @@ pub fn facts() -> Facts {
             note_set: evenbass::presets::note_set("walk-16", None).unwrap(),
             loudness_phon: 50.0,
             rehearsal: false,
+            asks_more: false,
             blend: None,
         },
         room,

@@ -104,6 +104,7 @@ fn brief_by(system: Option<&str>, routine: &str) -> Brief {
         note_set: presets::note_set("walk-16", None).unwrap(),
         loudness_phon: 50.0,
         rehearsal: false,
+        asks_more: false,
         blend: Some(BlendBrief { system, routines: routines.into(), placed: true, recheck: None }),
     }
 }
