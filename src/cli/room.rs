@@ -87,10 +87,12 @@ fn heard(room: &Room, file: &Path) -> anyhow::Result<String> {
         for one in &found {
             let (spot, seat) = (&room.spots[one.spot].name, &room.seats[seat].name);
             let apart_db = one.median_difference_db;
+            // Not '-0.00'.
+            let correlation = (one.correlation * 100.0).round() / 100.0 + 0.0;
             writeln!(
                 text,
-                "  {spot:<24} from {seat}: correlation {:.2} over {} notes, half of them within {apart_db:.1} dB",
-                one.correlation, one.notes
+                "  {spot:<24} from {seat}: correlation {correlation:.2} over {} notes, half of them within {apart_db:.1} dB",
+                one.notes
             )?;
         }
         if let Some(words) = agreement_words(&found, |spot| room.spots[spot].name.clone()) {
