@@ -307,6 +307,23 @@ mod tests {
     }
 
     #[test]
+    fn nothing_is_suggested_in_a_door_s_way_or_beyond_the_sockets() {
+        let limited = room(
+            "[[door]]\nhinge_m = [0.0, 0.6]\nlatch_m = [0.0, 1.4]\n[[socket]]\nat_m = [0.0, 2.1]\nlead_m = 3\n\
+             [[socket]]\nat_m = [5.4, 0.0]\nlead_m = 1\n",
+        );
+        let found = candidates(&limited);
+        for candidate in &found {
+            let [x, y, _] = candidate.place.at_m.unwrap();
+            assert!(x.hypot(y - 0.6) >= 1.0 - 0.01, "where the door turns: {candidate:?}");
+            assert!(x + (y - 2.1).abs() <= 3.01 || 5.4 - x + y <= 1.01, "beyond the leads: {candidate:?}");
+            assert!(in_the_way(&limited, [x, y]).is_none() && within_reach(&limited, [x, y]));
+        }
+        assert!(found.iter().any(|candidate| candidate.place.name == "corner of walls A and B"), "{found:?}");
+        assert_eq!(in_the_way(&limited, [0.3, 0.8]).as_deref(), Some("is in the way of \u{2018}door 1\u{2019}"));
+    }
+
+    #[test]
     fn corners_that_point_into_the_room_get_no_spot() {
         let l_shape = "floor_m = [[0,0],[6,0],[6,2.5],[3.5,2.5],[3.5,4.5],[0,4.5]]\n";
         let found = candidates(&Room::from_toml("r", l_shape).unwrap());

@@ -254,4 +254,28 @@ mod tests {
         plan.corners_m.reverse();
         assert_eq!(outward_of(&plan, 0), [0.0, 1.0]);
     }
+
+    #[test]
+    fn a_door_turns_to_its_side_of_the_wall() {
+        let plan = rectangle();
+        let door = Swing { hinge_m: [1.0, 0.0], latch_m: [1.8, 0.0], outwards: false };
+        let open = |door: &Swing| door.open_m(&plan).unwrap().map(|metres| (metres * 100.0).round() / 100.0);
+        assert_eq!(open(&door), [1.0, 0.8]);
+        assert_eq!(open(&Swing { outwards: true, ..door.clone() }), [1.0, -0.8]);
+        let beside = Swing { hinge_m: [5.2, 3.0], latch_m: [5.2, 2.2], outwards: false };
+        assert_eq!(open(&beside), [4.4, 3.0]);
+        assert!(door.open_m(&Plan::default()).is_none());
+    }
+
+    #[test]
+    fn cable_and_sockets_are_named_and_nothing_leaves_the_picture() {
+        let mut plan = rectangle();
+        plan.sockets_m = vec![[0.0, 1.0]];
+        plan.cable_from_m = Some([5.2, 2.0]);
+        plan.doors = vec![Swing { hinge_m: [1.0, 3.9], latch_m: [2.0, 3.9], outwards: true }];
+        let drawn = svg(&plan, 400.0, 300.0, &crate::draw::Theme::PRINT).unwrap();
+        assert!(drawn.contains(">socket<") && drawn.contains(">cable<") && drawn.contains("stroke-dasharray"));
+        let numbers = drawn.split(['"', ' ', 'M', 'L', 'A', 'Z']).filter_map(|part| part.parse::<f64>().ok());
+        assert!(numbers.into_iter().all(|number| number >= 0.0), "{drawn}");
+    }
 }

@@ -137,8 +137,14 @@ pub(in crate::draw) fn outline(plan: &Plan, scale: &Scale, fill: &str, theme: &T
 /// A door as on builders' plans: the leaf standing open, and the quarter circle in which it turns.
 fn swing(door: &Swing, plan: &Plan, scale: &Scale, theme: &Theme) -> Markup {
     let Some(open_m) = door.open_m(plan) else { return html! {} };
-    let (hinge, latch, open) = (scale.at(door.hinge_m), scale.at(door.latch_m), scale.at(open_m));
-    let radius = round((latch[0] - hinge[0]).hypot(latch[1] - hinge[1]));
+    let (hinge, latch, square) = (scale.at(door.hinge_m), scale.at(door.latch_m), scale.at(open_m));
+    let width = (latch[0] - hinge[0]).hypot(latch[1] - hinge[1]).max(1.0);
+    // Outside there is little paper: a door that opens there is drawn ajar.
+    let sine = if door.outwards { (0.8 * MARGINS[1] / width).min(1.0) } else { 1.0 };
+    let cosine = (1.0 - sine * sine).sqrt();
+    let open =
+        [0, 1].map(|axis| hinge[axis] + cosine * (latch[axis] - hinge[axis]) + sine * (square[axis] - hinge[axis]));
+    let radius = round(width);
     let turn = (latch[0] - hinge[0]) * (open[1] - hinge[1]) - (latch[1] - hinge[1]) * (open[0] - hinge[0]);
     let sweep = if turn > 0.0 { 1 } else { 0 };
     let [x, y] = latch.map(round);
