@@ -82,6 +82,10 @@ fn speed() {
         let time = best(5, || RoomField::new(&l_room, 160.0));
         println!("waves of an L-shape x {scale}, plan waves to 200 Hz, {count} resonances to 160 Hz: {time}");
     }
+    for hz in [80.0, 160.0, 320.0] {
+        let time = best(5, || RoomField::new(&self::l_room(1.0), hz));
+        println!("waves of an L-shape, resonances to {hz} Hz: {time}");
+    }
     speed_of_maps();
     let green = DampedBox { size_m: [5.0, 4.0, 2.5], speed_m_per_s: 343.0, damping_per_s: 20.0 };
     let time =

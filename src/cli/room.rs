@@ -202,7 +202,8 @@ fn spots(text: &mut String, room: &Room, study: &Study) -> std::fmt::Result {
     writeln!(text, "\nSpots, most even first (spread over the notes, dB, and where 8 in 10 lie)")?;
     if study.spots.iter().map(|spot| spot.seats.len()).max() > Some(1) {
         let seats = room.seats.iter().filter(|seat| seat.at_m.is_some()).map(|seat| seat.name.as_str());
-        writeln!(text, "  one column for each seat: {}", seats.collect::<Vec<_>>().join(", "))?;
+        let order = if room.seat_weights.is_empty() { "" } else { "; in the order of all seats by their weights" };
+        writeln!(text, "  one column for each seat: {}{order}", seats.collect::<Vec<_>>().join(", "))?;
     }
     let placed = study.most_even_first();
     let unplaced = (0..study.spots.len()).filter(|spot| study.spots[*spot].at_m.is_none());

@@ -8,15 +8,15 @@ const MOST: usize = 12;
 const APART_M: f64 = 0.9;
 
 /// The room with suggested spots if it has none of its own but an outline; the person is told on standard error.
-/// * `seat` - the seat that they are for, by name; the main seat otherwise
+/// * `seat` - the seat that they are for, by name; the main seat, or all seats with a weight, otherwise
 pub fn suggested(mut room: Room, seat: Option<&str>) -> Room {
     if !room.spots.is_empty() {
         return room;
     }
     let Ok(study) = room::study(&room) else { return room };
     let spread = |spot: &room::study::StudySpot| {
-        let at_seat = spot.seats.iter().find(|at| seat.is_none_or(|seat| at.seat == seat));
-        at_seat.map_or(f64::INFINITY, |at| at.predicted_spread_db)
+        let at_seat = seat.and_then(|seat| spot.seats.iter().find(|at| at.seat == seat));
+        at_seat.map(|at| at.predicted_spread_db).or(spot.overall_spread_db).unwrap_or(f64::INFINITY)
     };
     let mut best: Vec<usize> = (0..study.spots.len()).collect();
     best.sort_by(|a, b| spread(&study.spots[*a]).total_cmp(&spread(&study.spots[*b])));

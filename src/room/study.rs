@@ -87,6 +87,10 @@ pub struct StudySpot {
     pub interval_db: Option<[f64; 2]>,
     /// The same for each seat with a position.
     pub seats: Vec<SeatSpread>,
+    /// What spots are ordered by, dB: the mean over the seats by their weights, where the room gives weights; otherwise that of
+    /// the main seat.
+    #[serde(default)]
+    pub overall_spread_db: Option<f64>,
 }
 
 /// How even a spot is expected to be at a seat.
@@ -165,9 +169,9 @@ impl Study {
         Room { spots: spots.collect(), ..room.clone() }
     }
 
-    /// Positions of the spots with a position, most even at the main seat first.
+    /// Positions of the spots with a position, most even first: at the main seat, or over all seats by their weights.
     pub fn most_even_first(&self) -> Vec<usize> {
-        let spread = |spot: &usize| self.spots[*spot].predicted_spread_db.unwrap_or(f64::INFINITY);
+        let spread = |spot: &usize| self.spots[*spot].overall_spread_db.unwrap_or(f64::INFINITY);
         let mut order: Vec<usize> = (0..self.spots.len()).filter(|spot| self.spots[*spot].at_m.is_some()).collect();
         order.sort_by(|a, b| spread(a).total_cmp(&spread(b)));
         order
@@ -242,7 +246,8 @@ fn model_choice(room: &Room, frequencies_hz: &[f64]) -> Vec<[f64; 2]> {
         if let Some(draws) = ensemble.levels(seat, DRAWS_FOR_CHOICE, SEED) {
             heard = true;
             let middle_db = |spot: usize| draws.spread(spot).map_or(0.0, |band| band.middle_db);
-            totals.iter_mut().enumerate().for_each(|(spot, total)| *total += middle_db(spot));
+            let weight = room.seat_weights.get(seat).copied().unwrap_or(1.0);
+            totals.iter_mut().enumerate().for_each(|(spot, total)| *total += weight * middle_db(spot));
         }
     }
     let mut order: Vec<usize> = if heard { (0..places.len()).collect() } else { Vec::new() };
@@ -265,14 +270,25 @@ fn spots(tried: &Room, own: usize, rules: &[Candidate], ensemble: &Ensemble) -> 
             tape_m: place.at_m.and_then(|at_m| suggest::tape_distances(tried, at_m)),
             predicted_spread_db: main.map(|seat| seat.predicted_spread_db),
             interval_db: main.map(|seat| seat.interval_db),
+            overall_spread_db: overall(tried, &seats).or(main.map(|seat| seat.predicted_spread_db)),
             seats,
         }
     };
     tried.spots.iter().enumerate().map(of_spot).collect()
 }
 
+/// The mean over the seats by their weights; `None` without weights, or without a position for any seat that counts.
+fn overall(room: &Room, seats: &[SeatSpread]) -> Option<f64> {
+    let weight = |at: &SeatSpread| {
+        let seat = room.seats.iter().position(|seat| seat.name == at.seat);
+        seat.and_then(|seat| room.seat_weights.get(seat)).copied().unwrap_or(0.0)
+    };
+    let total: f64 = seats.iter().map(weight).sum();
+    (total > 0.0).then(|| seats.iter().map(|at| weight(at) * at.predicted_spread_db).sum::<f64>() / total)
+}
+
 fn causes(tried: &Room, field: &RoomField, spots: &[StudySpot], frequencies_hz: &[f64]) -> Vec<Cause> {
-    let predicted = spots.iter().filter_map(|spot| Some((spot.at_m?, spot.predicted_spread_db?)));
+    let predicted = spots.iter().filter_map(|spot| Some((spot.at_m?, spot.overall_spread_db?)));
     let best = predicted.min_by(|a, b| a.1.total_cmp(&b.1));
     match (best, tried.seats.first().and_then(|seat| seat.at_m)) {
         (Some((spot_m, _)), Some(seat_m)) => {
@@ -333,6 +349,21 @@ mod tests {
         let json = serde_json::to_value(&study).unwrap();
         assert!(json["modes"][0]["frequency_hz"].is_number() && json["modes"][0]["kind"].is_string());
         assert!(json["spots"][0]["predicted_spread_db"].is_number() && json["spots"][0]["at_m"].is_array());
+    }
+
+    #[test]
+    fn with_weights_spots_are_ordered_over_all_seats_that_count() {
+        let weights = L_ROOM
+            .replace("name = \"sofa\"", "name = \"sofa\"\nweight = 1")
+            .replace("name = \"stool\"", "name = \"stool\"\nweight = 3");
+        let study = study(&Room::from_toml("r", &weights).unwrap()).unwrap();
+        for spot in &study.spots {
+            let [sofa, stool] = [0, 1].map(|seat| spot.seats[seat].predicted_spread_db);
+            assert!((spot.overall_spread_db.unwrap() - (sofa + 3.0 * stool) / 4.0).abs() < 1e-9, "{spot:?}");
+        }
+        let order = study.most_even_first();
+        let overall = |at: usize| study.spots[order[at]].overall_spread_db.unwrap();
+        assert!((1..order.len()).all(|at| overall(at - 1) <= overall(at)));
     }
 
     #[test]
