@@ -38,7 +38,7 @@ fn finished(engine: &mut Engine) -> Vec<(u64, u64, u64, Cause)> {
     moments(engine)
         .into_iter()
         .filter_map(|moment| match moment {
-            Moment::Finished { tone, at, frames, cause } => Some((tone.0, at.0, frames.0, cause)),
+            Moment::Finished { tone, at, frames, cause, .. } => Some((tone.0, at.0, frames.0, cause)),
             _ => None,
         })
         .collect()
@@ -96,6 +96,78 @@ fn an_emergency_stop_takes_fifty_milliseconds_whatever_the_frequency() {
     assert_eq!(ends.len(), 2);
     assert!(ends.iter().all(|end| end.3 == Cause::Emergency && end.1 <= 41_000 + WAIT + 2400));
     assert!(silent_from(&recording.take()) as u64 <= 41_000 + WAIT + 2400);
+}
+
+/// The block of a visit's device, frames.
+const BLOCK: u64 = 1024;
+/// The two stops for everything that sounds.
+const STOPS: [(fn(&mut Engine), Cause); 2] =
+    [(Engine::fade_all, Cause::Faded), (Engine::emergency_stop, Cause::Emergency)];
+
+/// A tone whose level never changes by itself, so that each frame of a fade but its first shows.
+fn steady() -> Order {
+    Order { source: Box::new(Constant(1.0)), ..sine(1, 50.0, -50.0) }
+}
+
+/// What stopped a tone, as the engine counts it; and that the samples say the same.
+fn stop_counted(moments: &[Moment], samples: &[f32], cause: Cause) -> evenbass::engine::Stopped {
+    let stopped = moments.iter().find_map(|moment| match moment {
+        Moment::Finished { stopped, cause: because, .. } if *because == cause => *stopped,
+        _ => None,
+    });
+    let stopped = stopped.expect("a stop ended it");
+    let full = samples.iter().copied().fold(0.0, f32::max);
+    let risen = samples.iter().position(|sample| *sample == full).expect("it was loud");
+    let fallen = risen + samples[risen..].iter().position(|sample| *sample != full).expect("it was stopped");
+    let begun = stopped.fades_from.0 as usize;
+    assert!((begun..=begun + 2).contains(&fallen), "said to fade from {begun}, and heard from {fallen}");
+    stopped
+}
+
+#[test]
+fn a_fade_begins_within_two_blocks_of_the_stop_where_blocks_are_asked_for() {
+    for (stop, cause) in STOPS {
+        let (mut engine, recording) = mono();
+        engine.start(steady()).unwrap();
+        advance(&mut engine, 20 * BLOCK);
+        stop(&mut engine);
+        advance(&mut engine, 10 * BLOCK);
+        let stopped = stop_counted(&moments(&mut engine), &recording.take(), cause);
+        assert_eq!(stopped.asked_at.0, 20 * BLOCK);
+        assert!(stopped.fades_from.0 <= 22 * BLOCK, "{stopped:?}");
+    }
+}
+
+#[test]
+fn a_fade_begins_within_two_blocks_of_the_stop_on_a_device_that_asks_for_them() {
+    for (stop, cause) in STOPS {
+        let (blocks, taken) = crossbeam_channel::unbounded();
+        let (tell, told) = crossbeam_channel::unbounded();
+        let take = Box::new(move |block: &[f32]| drop(blocks.send(block.to_vec())));
+        let mut engine =
+            Engine::paced(RATE, 1, FrameCount(BLOCK), take, Box::new(move |moment| drop(tell.send(moment)))).unwrap();
+        let mut samples: Vec<f32> = Vec::new();
+        let patience = std::time::Duration::from_secs(60);
+        engine.start(steady()).unwrap();
+        while samples.last().is_none_or(|last| *last < 0.999 * Dbfs::new(-50.0).sine_peak() as f32) {
+            samples.extend(taken.recv_timeout(patience).expect("a block"));
+        }
+        stop(&mut engine);
+        let until = loop {
+            let moment = told.recv_timeout(patience).expect("it ends");
+            if let Moment::Finished { at, .. } = moment {
+                break (at.0, moment);
+            }
+        };
+        let before = samples.len() as u64;
+        while (samples.len() as u64) < until.0 {
+            samples.extend(taken.recv_timeout(patience).expect("a block"));
+        }
+        let stopped = stop_counted(&[until.1], &samples, cause);
+        // What had been seen had been handed out before; the rest is counted by the engine.
+        assert!(stopped.asked_at.0 >= before, "{stopped:?}, {before} were seen");
+        assert!(stopped.fades_from.0 - stopped.asked_at.0 <= 2 * BLOCK, "{stopped:?}");
+    }
 }
 
 #[test]

@@ -207,6 +207,9 @@ fn stopped(
     let last = recorded.iter().rposition(|sample| *sample != 0.0).expect("a note");
     // Half of the pause before it belongs to it.
     let begin = last.saturating_sub(tone.frames + SECOND / 20);
+    // Counted by the engine, in frames handed to the device since the stop had reached it.
+    let waited = tone.stop_waited.expect("it was a stop");
+    assert!(waited <= 2 * 1024, "the fade began {waited} frames after the stop");
     compare(&recorded[begin..], &[tone])
 }
 

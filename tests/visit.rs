@@ -267,7 +267,15 @@ fn any_event() -> impl Strategy<Value = Event> {
     let sounded = (prop::option::of(0_usize..64), -90.0..0.0, any::<u64>(), 20.0..200.0, any::<u64>(), any::<String>())
         .prop_map(move |(note, level_dbfs, frames, frequency_hz, seed, ended)| {
             let recipe = note_set.recipe(frequency_hz, seed);
-            Event::Sounded { note, recipe, level: Dbfs::new(level_dbfs), frames, ended, routes: Vec::new() }
+            Event::Sounded {
+                note,
+                recipe,
+                level: Dbfs::new(level_dbfs),
+                frames,
+                ended,
+                stop_waited: None,
+                routes: Vec::new(),
+            }
         });
     prop_oneof![
         2 => sounded,

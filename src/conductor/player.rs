@@ -4,7 +4,7 @@ use std::time::Instant;
 
 use crossbeam_channel::Receiver;
 
-use crate::engine::{Cause, Engine, Moment, Order, Outputs, Polarity, ToneId};
+use crate::engine::{Cause, Engine, Moment, Order, Outputs, Polarity, Stopped, ToneId};
 use crate::routine::effect::{CLIMB_DB_PER_S, Route};
 use crate::routine::{Cue, Event, Part};
 use crate::signal::RecipeError;
@@ -296,7 +296,9 @@ impl Player {
     fn take(&mut self, moment: &Moment, told: &mut Vec<Told>) {
         match moment {
             Moment::Started { .. } => {}
-            Moment::Finished { tone, frames, cause, .. } => self.finished(*tone, *frames, *cause, told),
+            Moment::Finished { tone, frames, cause, stopped, .. } => {
+                self.finished(*tone, *frames, (*cause, *stopped), told);
+            }
             Moment::Guard(counts) => {
                 let now = (counts.not_finite, counts.interventions + counts.clamped);
                 let (non_finite, over_ceiling) =
@@ -321,7 +323,13 @@ impl Player {
         }
     }
 
-    fn finished(&mut self, tone: ToneId, frames: FrameCount, cause: Cause, told: &mut Vec<Told>) {
+    fn finished(
+        &mut self,
+        tone: ToneId,
+        frames: FrameCount,
+        (cause, stopped): (Cause, Option<Stopped>),
+        told: &mut Vec<Told>,
+    ) {
         let Some((_, part)) = self.current.take_if(|(current, _)| *current == tone) else { return };
         let now_s = self.now_s();
         self.silent_until_s =
@@ -332,6 +340,7 @@ impl Player {
             level: part.level,
             frames: frames.0,
             ended: ended(cause).into(),
+            stop_waited: stopped.map(|stopped| (stopped.fades_from - stopped.asked_at).0),
             routes: part.routes,
         }));
     }

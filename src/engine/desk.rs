@@ -6,7 +6,7 @@ use std::sync::Arc;
 use ringbuf::traits::{Consumer, Producer};
 
 use super::error::EngineError;
-use super::order::{Cause, Moment, Order, Outputs, ToneId};
+use super::order::{Cause, Moment, Order, Outputs, Stopped, ToneId};
 use super::rt::{Command, Controls, Ends, HIGHEST_CEILING, MAX_VOICES, Report, Rings, Voice};
 use super::rt::{ramp_frames, stop_ramp_frames};
 use crate::signal::delay::LONGEST_S;
@@ -236,11 +236,15 @@ impl Desk {
                     }
                     Moment::Started { tone, at: FrameInstant(at) }
                 }
-                Report::Finished { tone, at, frames, cause } => {
+                Report::Finished { tone, at, frames, cause, stopped } => {
                     let at = offset + at;
                     self.latest = self.latest.max(at);
                     self.tones.remove(&tone);
-                    Moment::Finished { tone, at: FrameInstant(at), frames: FrameCount(frames), cause }
+                    let stopped = stopped.map(|stopped| Stopped {
+                        asked_at: FrameInstant(offset + stopped.asked_at.0),
+                        fades_from: FrameInstant(offset + stopped.fades_from.0),
+                    });
+                    Moment::Finished { tone, at: FrameInstant(at), frames: FrameCount(frames), cause, stopped }
                 }
                 Report::Guard(counts) => Moment::Guard(counts),
             };
@@ -270,7 +274,7 @@ impl Desk {
         for (tone, sounding) in std::mem::take(&mut self.tones) {
             let at = FrameInstant(self.latest);
             let frames = sounding.started_at.map_or(FrameCount(0), |started| at - FrameInstant(started));
-            self.moments.push_back(Moment::Finished { tone, at, frames, cause: Cause::Lost });
+            self.moments.push_back(Moment::Finished { tone, at, frames, cause: Cause::Lost, stopped: None });
         }
         self.moments.push_back(Moment::DeviceLost { why });
     }

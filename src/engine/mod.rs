@@ -47,7 +47,7 @@ pub use backend::{DeviceChoice, DeviceRequest, OutputInfo};
 pub use desk::{CEILING_OVER_REFERENCE, START_LEVEL};
 use desk::{Desk, start_ceiling};
 pub use error::EngineError;
-pub use order::{Cause, GuardCounts, MAX_CHANNELS, Moment, Order, Outputs, Polarity, ToneId};
+pub use order::{Cause, GuardCounts, MAX_CHANNELS, Moment, Order, Outputs, Polarity, Stopped, ToneId};
 pub use rt::HIGHEST_CEILING;
 use rt::{Controls, Renderer};
 

@@ -138,6 +138,15 @@ pub enum Cause {
     Lost,
 }
 
+/// A stop that reached a tone: a fade or an emergency.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub struct Stopped {
+    /// How many frames had been handed to the device when the stop was asked for.
+    pub asked_at: FrameInstant,
+    /// The first frame of the fade.
+    pub fades_from: FrameInstant,
+}
+
 /// What the guard had to do, in total since the stream began.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct GuardCounts {
@@ -173,6 +182,8 @@ pub enum Moment {
         frames: FrameCount,
         /// Why it is over.
         cause: Cause,
+        /// The stop for everything that ended it, if one did.
+        stopped: Option<Stopped>,
     },
     /// The guard acted. Totals.
     Guard(GuardCounts),

@@ -111,6 +111,9 @@ pub enum Event {
         frames: u64,
         /// How it ended, in one word.
         ended: String,
+        /// How many frames a stop waited, from reaching the engine to the first frame of its fade.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        stop_waited: Option<u64>,
         /// Where it went, if not to the visit's own outputs.
         #[serde(default, skip_serializing_if = "Vec::is_empty")]
         routes: Vec<Route>,

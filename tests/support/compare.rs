@@ -26,6 +26,8 @@ pub struct Tone {
     pub level: Dbfs,
     pub frames: usize,
     pub ended: String,
+    /// Frames that a stop waited for its fade, from reaching the engine.
+    pub stop_waited: Option<u64>,
     /// Louder or quieter was pressed while it sounded.
     pub glided: bool,
 }
@@ -35,8 +37,8 @@ pub fn tones(file: &Path) -> Vec<Tone> {
     for recorded in visit::read(file).expect("the visit file is whole").events {
         match recorded.stamped.event {
             Event::Louder | Event::Quieter => glided = true,
-            Event::Sounded { recipe, level, frames, ended, .. } => {
-                tones.push(Tone { recipe, level, frames: frames as usize, ended, glided });
+            Event::Sounded { recipe, level, frames, ended, stop_waited, .. } => {
+                tones.push(Tone { recipe, level, frames: frames as usize, ended, stop_waited, glided });
                 glided = false;
             }
             _ => {}

@@ -53,7 +53,7 @@ impl Callback {
         if let Some(frame) = sound_until {
             self.controls.set_sound_until_ns(playback_ns.saturating_add((frame as f64 * self.frame_ns) as u64));
         }
-        self.controls.count_callback(frame);
+        self.controls.count_callback();
     }
 }
 

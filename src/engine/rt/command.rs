@@ -7,7 +7,7 @@
 use std::sync::atomic::{AtomicU64, Ordering};
 
 use super::voice::Voice;
-use crate::engine::{Cause, GuardCounts, Outputs, ToneId};
+use crate::engine::{Cause, GuardCounts, Outputs, Stopped, ToneId};
 
 /// An ordered command to the audio thread. Outputs come in it by value, since a box would have to be sent back.
 #[allow(clippy::large_enum_variant)]
@@ -56,6 +56,8 @@ pub enum Report {
         frames: u64,
         /// Why it ended.
         cause: Cause,
+        /// The stop for everything that ended it, if one did.
+        stopped: Option<Stopped>,
     },
     /// The guard had to act. Totals since the renderer was made.
     Guard(GuardCounts),
@@ -71,6 +73,8 @@ pub struct Controls {
     callbacks: AtomicU64,
     frames: AtomicU64,
     sound_until_ns: AtomicU64,
+    /// Frames handed out when everything was last told to fade or stop.
+    stop_asked_at: AtomicU64,
 }
 
 impl Controls {
@@ -103,6 +107,7 @@ impl Controls {
 
     /// Fades every voice ordered so far. Control thread.
     pub fn fade_all(&self) {
+        self.note_stop();
         self.fades.fetch_add(1, Ordering::AcqRel);
     }
 
@@ -113,7 +118,17 @@ impl Controls {
 
     /// Stops every voice ordered so far within 50 ms. Control thread.
     pub fn emergency_stop(&self) {
+        self.note_stop();
         self.emergencies.fetch_add(1, Ordering::AcqRel);
+    }
+
+    fn note_stop(&self) {
+        self.stop_asked_at.store(self.frames(), Ordering::Release);
+    }
+
+    /// How many frames had been handed out when everything was last told to fade or stop.
+    pub fn stop_asked_at(&self) -> u64 {
+        self.stop_asked_at.load(Ordering::Acquire)
     }
 
     /// How often everything was stopped.
@@ -136,8 +151,11 @@ impl Controls {
         self.sound_until_ns.load(Ordering::Acquire)
     }
 
-    pub(super) fn count_callback(&self, frames: u64) {
+    pub(super) fn count_frames(&self, frames: u64) {
         self.frames.fetch_add(frames, Ordering::AcqRel);
+    }
+
+    pub(super) fn count_callback(&self) {
         self.callbacks.fetch_add(1, Ordering::AcqRel);
     }
 

@@ -9,9 +9,9 @@ use super::command::{Command, Controls, Report};
 use super::envelope::fast_ramp_frames;
 use super::guard::{Guard, Mix};
 use super::voice::Voice;
-use crate::engine::{Cause, GuardCounts};
+use crate::engine::{Cause, GuardCounts, Stopped};
 use crate::signal::CHUNK;
-use crate::units::SampleRate;
+use crate::units::{FrameInstant, SampleRate};
 
 /// Voices that may sound at once.
 pub const MAX_VOICES: usize = 16;
@@ -138,6 +138,8 @@ impl Renderer {
         let from = self.handed_out;
         let until = from.saturating_add(frames.saturating_mul(self.channels)).min(self.ready.len());
         self.handed_out = until;
+        let frames = until.saturating_sub(from).checked_div(self.channels).unwrap_or(0);
+        self.controls.count_frames(frames as u64);
         self.ready.get(from..until).unwrap_or(&[])
     }
 
@@ -195,7 +197,9 @@ impl Renderer {
                     self.voices().filter(|voice| voice.tone() == tone).for_each(|voice| voice.set_outputs(&outputs));
                 }
                 Some(Command::Fade { tone }) => {
-                    self.voices().filter(|voice| voice.tone() == tone).for_each(|voice| voice.fade(Cause::Faded));
+                    for voice in self.voices().filter(|voice| voice.tone() == tone) {
+                        voice.fade(Cause::Faded);
+                    }
                 }
                 None => return,
             }
@@ -223,10 +227,14 @@ impl Renderer {
             self.heartbeat.beats = beats;
             self.heartbeat.frames_since = 0;
         }
+        let stopped = Stopped {
+            asked_at: FrameInstant(self.controls.stop_asked_at()),
+            fades_from: FrameInstant(self.mixed_until),
+        };
         let lost = self.heartbeat.frames_since > self.heartbeat.limit_frames;
         self.heartbeat.frames_since = self.heartbeat.frames_since.saturating_add(CHUNK as u64);
         for voice in self.voices() {
-            voice.obey(fades, emergencies);
+            voice.obey(fades, emergencies, stopped);
             if lost {
                 voice.fade(Cause::HeartbeatLost);
             }

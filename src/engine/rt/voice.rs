@@ -6,7 +6,7 @@ use super::command::{Controls, Report};
 use super::envelope::{Envelope, Fall, fast_ramp_frames, ramp_frames, stop_ramp_frames};
 use super::glide::Glide;
 use super::routes::Routes;
-use crate::engine::{Cause, Outputs, ToneId};
+use crate::engine::{Cause, Outputs, Stopped, ToneId};
 use crate::signal::{CHUNK, Source};
 use crate::units::{FrameCount, SampleRate};
 
@@ -26,6 +26,8 @@ pub struct Voice {
     position: u64,
     /// Why the fall in `envelope` was planned.
     cause: Cause,
+    /// The stop for everybody that this is the fall of.
+    stopped: Option<Stopped>,
     fades_when_ordered: u64,
     emergencies_when_ordered: u64,
     start_reported: bool,
@@ -75,6 +77,7 @@ impl Voice {
             emergency_frames: fast_ramp_frames(rate),
             position: 0,
             cause: planned.map_or(Cause::Ended, |(_, cause)| cause),
+            stopped: None,
             fades_when_ordered: controls.fades(),
             emergencies_when_ordered: controls.emergencies(),
             start_reported: false,
@@ -97,12 +100,14 @@ impl Voice {
         self.routes.change(outputs);
     }
 
-    /// Begins to fade, unless it is fading already.
-    pub(super) fn fade(&mut self, cause: Cause) {
-        if self.envelope.fall.is_none_or(|fall| fall.start > self.position) {
+    /// Begins to fade, unless it is fading already; whether it did.
+    pub(super) fn fade(&mut self, cause: Cause) -> bool {
+        let begins = self.envelope.fall.is_none_or(|fall| fall.start > self.position);
+        if begins {
             self.envelope.fall = Some(Fall { start: self.position, frames: self.stop_frames_now() });
             self.cause = cause;
         }
+        begins
     }
 
     /// A tone that has not sounded yet has nothing to fade.
@@ -110,17 +115,20 @@ impl Voice {
         if self.position == 0 { 0 } else { self.stop_frames }
     }
 
-    /// Follows the stops for everybody that came after this voice was ordered.
-    pub(super) fn obey(&mut self, fades: u64, emergencies: u64) {
+    /// Follows the stops for everybody that came after this voice was ordered, of which `stopped` is the latest.
+    pub(super) fn obey(&mut self, fades: u64, emergencies: u64, stopped: Stopped) {
         if self.fades_when_ordered < fades {
             self.fades_when_ordered = fades;
-            self.fade(Cause::Faded);
+            if self.fade(Cause::Faded) {
+                self.stopped = Some(stopped);
+            }
         }
         if self.emergencies_when_ordered < emergencies && self.envelope.emergency.is_none() {
             let frames = if self.position == 0 { 0 } else { self.emergency_frames };
             let emergency = Fall { start: self.position, frames };
             if self.envelope.fall.is_none_or(|fall| emergency.end() < fall.end()) {
                 self.cause = Cause::Emergency;
+                self.stopped = Some(stopped);
             }
             self.envelope.emergency = Some(emergency);
         }
@@ -148,8 +156,8 @@ impl Voice {
         let started_at = at - self.position.min(at);
         let after = self.position + CHUNK as u64;
         if end <= after {
-            let (tone, cause) = (self.tone, self.cause);
-            return Some(Report::Finished { tone, at: started_at + end, frames: end, cause });
+            let (tone, cause, stopped) = (self.tone, self.cause, self.stopped);
+            return Some(Report::Finished { tone, at: started_at + end, frames: end, cause, stopped });
         }
         self.position = after;
         None
