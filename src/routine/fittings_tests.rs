@@ -86,6 +86,16 @@ fn what_is_said_reaches_the_plan_and_survives_replay_and_undo() {
 }
 
 #[test]
+fn feet_typed_as_metres_are_asked_about() {
+    let mut visit = visit();
+    say(&mut visit, &[Answer::Number(0.0)]);
+    assert!(visit.answer(Answer::Number(40.0)).unwrap_err().to_string().contains("outside 1 to 20 m"));
+    assert!(visit.state.question().unwrap().why.contains("a foot is 0.3048 m"));
+    say(&mut visit, &numbers(&[16.0, 13.0]));
+    assert!(visit.answer(Answer::Number(8.0)).unwrap_err().to_string().contains("outside 1 to 6 m"));
+}
+
+#[test]
 fn what_cannot_be_is_refused_and_asked_again() {
     let mut visit = visit();
     taped(&mut visit);

@@ -58,14 +58,21 @@ impl State {
                 confirm(Topic::RoomMeasured, "Yes, I have a tape", "No"),
             ),
             SetupStep::Size(side) => {
+                // What is longer is probably feet; older files took a little more.
+                let longest = if self.brief.asks_more { [20.0, 6.0] } else { [30.0, 8.0] };
                 let (word, topic, high) = [
-                    ("length", Topic::RoomLength, 30.0),
-                    ("width", Topic::RoomWidth, 30.0),
-                    ("height", Topic::RoomHeight, 8.0),
+                    ("length", Topic::RoomLength, longest[0]),
+                    ("width", Topic::RoomWidth, longest[0]),
+                    ("height", Topic::RoomHeight, longest[1]),
                 ][side.min(2)];
                 (
                     format!("The room's {word}?"),
-                    "In metres, wall to wall. For a room that is not a rectangle, write a room file instead.".into(),
+                    if side < 2 {
+                        "In metres, wall to wall; a foot is 0.3048 m. A larger room, or one that is no rectangle, needs a room file."
+                    } else {
+                        "In metres, floor to ceiling; a foot is 0.3048 m."
+                    }
+                    .into(),
                     metres(topic, 1.0, high),
                 )
             }
