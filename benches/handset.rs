@@ -1,5 +1,5 @@
-//! From a thumb to the sound, and what the page weighs. Run with `cargo bench --bench handset`; needs Chromium for the first
-//! paint.
+//! From a thumb to the sound, what the page weighs and how soon it is seen. Run with `cargo bench --bench handset`; needs
+//! Chromium for the paints, which stand beside those of a page of one word: the browser's own part.
 //!
 //! A tap is the moment at which a page's message is written to its socket on loopback; it has had its effect when the device is
 //! handed the first sample that is not what would have sounded on. The device is one without hardware, at 256 frames: a real
@@ -8,6 +8,8 @@
 #[path = "../tests/support/mod.rs"]
 mod support;
 
+use std::io::{Read, Write};
+use std::net::TcpListener;
 use std::path::Path;
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
@@ -21,14 +23,14 @@ use evenbass::units::{Dbfs, FrameCount};
 use evenbass::view::{Action, Ask, Wires};
 use evenbass::visit::{Header, Journal, WallTime, spawn};
 use serde_json::json;
-use support::browser::Browser;
+use support::browser::{Browser, Phone};
 use support::compare::{RATE, SAME, rendered, tones};
 use support::laptop::{Laptop, Page, pair, parts, request};
 use support::script::evenbass;
 
 const BUFFER_FRAMES: u64 = 256;
 const TAPS: usize = 120;
-const PAINTS: usize = 15;
+const PAINTS: usize = 25;
 /// A tone sounds for so long before it is stopped, and a little longer each time, so that taps fall anywhere in a buffer.
 const STEADY: Duration = Duration::from_millis(250);
 const LATER: Duration = Duration::from_micros(970);
@@ -99,8 +101,9 @@ fn latency() {
     times.sort();
     let at = |share: f64| times[((times.len() - 1) as f64 * share) as usize].as_secs_f64() * 1e3;
     println!(
-        "tap to first changed sample, {BUFFER_FRAMES} frames, {} taps: median {:.1} ms, 99 in 100 below {:.1} ms, longest {:.1} ms",
+        "tap to first changed sample, {BUFFER_FRAMES} frames, {} taps, {}: median {:.1} ms, 99 in 100 below {:.1} ms, longest {:.1} ms",
         times.len(),
+        load(),
         at(0.5),
         at(0.99),
         at(1.0)
@@ -168,30 +171,59 @@ fn weight_and_paint() {
     let invitation = laptop.invitation();
     let (page, _) = parts(&invitation);
     let cookie = pair(&invitation);
-    let bytes = |route: &str| {
-        let reply = request(&page, route, &[("Cookie", &cookie)], "").expect("an answer");
-        reply.head.len() + 4 + reply.body.len()
-    };
-    let weights = ["GET /", "GET /page.css", "GET /page.js"].map(bytes);
-    println!("page weight with headers: {} bytes in all ({weights:?})", weights.iter().sum::<usize>());
+    let reply = request(&page, "GET /", &[("Cookie", &cookie)], "").expect("an answer");
+    println!("page weight with headers, all told: {} bytes", reply.head.len() + 4 + reply.body.len());
 
     let browser = Browser::start();
     let phone = browser.phone();
     phone.go(&laptop.invitation());
     phone.wait_for_text("STOP");
     phone.call("Emulation.setCPUThrottlingRate", json!({ "rate": 4 }));
-    let mut paints: Vec<f64> = (0..PAINTS)
+    println!("the processor slowed 4 times, {}:", load());
+    paints(&phone, "the handset's page", &format!("{page}/"), "document.querySelector('.lead')");
+    paints(&phone, "a page of one word, from here", &one_word(), "document.querySelector('p')");
+}
+
+/// First paint and first contentful paint of an address, as the browser counts them from the request on.
+fn paints(phone: &Phone, what: &str, address: &str, settled: &str) {
+    let mut times: Vec<[f64; 2]> = (0..PAINTS)
         .map(|_| {
             phone.go("about:blank");
-            phone.go(&format!("{page}/"));
-            phone.wait("performance.getEntriesByType('paint').length && document.querySelector('.lead')");
-            phone.ask("performance.getEntriesByName('first-contentful-paint')[0].startTime").as_f64().expect("a time")
+            phone.go(address);
+            phone.wait(&format!("performance.getEntriesByType('paint').length > 1 && {settled}"));
+            ["first-paint", "first-contentful-paint"].map(|paint| {
+                let asked = format!("performance.getEntriesByName('{paint}')[0].startTime");
+                phone.ask(&asked).as_f64().expect("a time")
+            })
         })
         .collect();
-    paints.sort_by(f64::total_cmp);
-    println!(
-        "first contentful paint on loopback, processor slowed 4 times: median {:.0} ms, longest of {PAINTS} {:.0} ms",
-        paints[PAINTS / 2],
-        paints[PAINTS - 1]
-    );
+    let mut say = |at: usize, name: &str| {
+        times.sort_by(|a, b| a[at].total_cmp(&b[at]));
+        let (median, longest) = (times[PAINTS / 2][at], times[PAINTS - 1][at]);
+        println!("  {what}: {name} median {median:.0} ms, longest of {PAINTS} {longest:.0} ms");
+    };
+    say(0, "first paint");
+    say(1, "first contentful paint");
+}
+
+/// A server of the smallest page, for as long as this runs: what the browser itself takes.
+fn one_word() -> String {
+    const PAGE: &str = "<!doctype html><html lang=en><title>word</title><p>word";
+    let listener = TcpListener::bind("127.0.0.1:0").expect("a free port");
+    let address = listener.local_addr().expect("an address");
+    std::thread::spawn(move || {
+        for mut stream in listener.incoming().flatten() {
+            let head = format!("HTTP/1.1 200 OK\r\nContent-Type: text/html\r\nContent-Length: {}", PAGE.len());
+            let _ = stream.read(&mut [0; 4096]);
+            let _ = write!(stream, "{head}\r\nCache-Control: no-store\r\nConnection: close\r\n\r\n{PAGE}");
+        }
+    });
+    format!("http://{address}/")
+}
+
+/// How busy the machine is, in the words of the system.
+fn load() -> String {
+    let text = std::fs::read_to_string("/proc/loadavg").unwrap_or_default();
+    let cores = std::thread::available_parallelism().map_or(1, usize::from);
+    format!("load {} on {cores} cores", text.split(' ').next().unwrap_or("unknown"))
 }

@@ -63,6 +63,8 @@ pub enum Action {
     Leave,
     /// The face is still there (each second).
     Alive,
+    /// Something about a face that everybody at the visit should know: what happened, why, what to do.
+    Notice(String),
 }
 
 /// Tells the faces of a visit apart, so that the conductor knows which one is in charge.

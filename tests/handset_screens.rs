@@ -53,22 +53,31 @@ fn axe() -> String {
         .unwrap_or_else(|error| panic!("{}: {error}; `sh .ci/packages test` fetches it", file.display()))
 }
 
+/// Topics that the other visits show.
+const BEFORE: [&str; 2] = ["safety", "comfort"];
+
 /// One screen, looked at in every size and scheme.
 struct Looker {
     axe: String,
     pictures: Option<PathBuf>,
+    /// Every size and scheme, or the narrowest in light and the lowest in dark alone.
+    all: bool,
     wrong: Vec<String>,
 }
 
 impl Looker {
     fn new() -> Self {
         let pictures = std::env::var_os("HANDSET_PICTURES").map(PathBuf::from);
-        Self { axe: axe(), pictures, wrong: Vec::new() }
+        Self { axe: axe(), pictures, all: true, wrong: Vec::new() }
     }
 
     fn look(&mut self, phone: &Phone, screen: &str) {
         for (width, height) in SIZES {
             for dark in [true, false] {
+                let is_worst = (width, dark) == (320, false) || (height, dark) == (390, true);
+                if !self.all && self.pictures.is_none() && !is_worst {
+                    continue;
+                }
                 phone.looks(Looks { width, height, dark });
                 let scheme = if dark { "dark" } else { "light" };
                 let here = format!("{screen} at {width} in {scheme}");
@@ -128,6 +137,17 @@ fn settle(phone: &Phone, text: &str) {
     phone.wait_for_text(text);
     // Answers that come at once are not taken for the thumb's: a person needs longer to read.
     std::thread::sleep(std::time::Duration::from_millis(300));
+}
+
+/// Types what a question about a number would take, and has it taken.
+fn take_number(phone: &Phone, question: &Value) {
+    let bound = |key: &str| question[key].as_f64().expect("a number");
+    let typed = question["default"].as_f64().unwrap_or(bound("low").ceil().max(3.0).min(bound("high")));
+    phone.ask(&format!(
+        "(() => {{ const field = document.getElementById('typed'); field.value = '{typed}'; \
+         field.dispatchEvent(new Event('input')); }})()"
+    ));
+    phone.tap("[data-k=take]");
 }
 
 fn command(home: &Path, arguments: &[&str]) -> Command {
@@ -278,14 +298,7 @@ fn every_question_about_room_and_kit_can_be_read_and_answered() {
                     looker.look(&phone, "60-refused");
                     phone.key("Backspace");
                 }
-                let low = line["low"].as_f64().expect("a number").ceil();
-                let typed =
-                    line["default"].as_f64().unwrap_or(low.max(3.0).min(line["high"].as_f64().expect("a number")));
-                phone.ask(&format!(
-                    "(() => {{ const field = document.getElementById('typed'); field.value = '{typed}'; \
-                     field.dispatchEvent(new Event('input')); }})()"
-                ));
-                phone.tap("[data-k=take]");
+                take_number(&phone, &line);
             }
             "text" => phone.tap("[data-k=take]"),
             "choose" if line["topic"] == "room-more" => {
@@ -299,5 +312,45 @@ fn every_question_about_room_and_kit_can_be_read_and_answered() {
         laptop.hear_of("taken");
     }
     assert!(seen.contains("number") && seen.contains("text") && seen.contains("room-more"), "{seen:?}");
+    assert!(looker.wrong.is_empty(), "{}", looker.wrong.join("\n"));
+}
+
+#[test]
+fn every_question_of_the_blend_can_be_read_and_pressed() {
+    let home = tempfile::tempdir().expect("a folder");
+    let mut command = command(home.path(), &["rehearse", "--placed", "--face", "json", "--room", "taped.toml"]);
+    command.args(["--notes", "short", "--kit", "kit.toml", "--seed", "7", "--folder", ".", "--handset"]);
+    let laptop = Laptop::start(command);
+    let browser = Browser::start();
+    // Its inputs are those of the other visits; what differs is how long its texts are.
+    let mut looker = Looker { all: false, ..Looker::new() };
+    let phone = browser.phone();
+    phone.go(&laptop.invitation());
+
+    let mut seen = std::collections::BTreeSet::new();
+    loop {
+        let line = laptop.hear_of("ask");
+        let (kind, text) = (line["ask"].as_str().expect("a kind"), line["text"].as_str().expect("a text"));
+        settle(&phone, text);
+        let screen = format!("{kind}-{}", line["topic"].as_str().unwrap_or(""));
+        if seen.insert(screen.clone()) && !BEFORE.iter().any(|before| screen.ends_with(before)) {
+            looker.look(&phone, &format!("70-{:02}-{screen}", seen.len()));
+        }
+        match kind {
+            "number" => take_number(&phone, &line),
+            "rate" => phone.tap(".steps button:nth-child(4)"),
+            "text" => phone.tap("[data-k=take]"),
+            // What is wired right is heard where it is sent.
+            "choose" if text.contains("right channel") => phone.tap(".answers button:nth-child(2)"),
+            "choose" => phone.tap(".answers button"),
+            _ => phone.tap(".lead"),
+        }
+        laptop.hear_of("taken");
+        // From the first knob that is turned on, questions are of kinds that were seen.
+        if screen == "confirm-turn" {
+            break;
+        }
+    }
+    assert!(seen.contains("confirm-turn") && seen.contains("choose-channel-middle"), "{seen:?}");
     assert!(looker.wrong.is_empty(), "{}", looker.wrong.join("\n"));
 }

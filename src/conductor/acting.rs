@@ -37,6 +37,7 @@ impl Conductor {
                 return self.pause("Stop was pressed.".into());
             }
             Action::Quieter => return self.quieter(),
+            Action::Notice(notice) => return self.notice(notice),
             Action::Leave => {
                 self.baton.player.hush();
                 self.complete();
@@ -95,7 +96,7 @@ impl Conductor {
             }
             &Action::AnswerBy(way) => Event::AnswerBy { way },
             Action::Decide => Event::Decide,
-            Action::Stop | Action::Quieter | Action::Leave | Action::Alive => return None,
+            Action::Stop | Action::Quieter | Action::Leave | Action::Alive | Action::Notice(_) => return None,
         })
     }
 

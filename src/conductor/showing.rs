@@ -118,6 +118,17 @@ pub(super) fn asking(state: &State) -> Option<QuestionId> {
 pub(super) fn in_words(state: &State, event: &Event) -> Option<(QuestionId, String)> {
     let Event::Answered { question, answer, rattles, .. } = event else { return None };
     let about = match state.question()?.ask {
+        // What was pressed, in the words that stood on it.
+        Ask::Choose { options, .. } => {
+            let Answer::Choice(at) = answer else { return None };
+            return Some((*question, options.get(*at).cloned().unwrap_or_default()));
+        }
+        Ask::Comfort { level, .. } => return Some((*question, format!("comfortable at {level}"))),
+        Ask::Number { unit, .. } => {
+            let Answer::Number(number) = answer else { return None };
+            let short = (number * 1e3).round() / 1e3;
+            return Some((*question, format!("{short} {unit}").trim_end().to_owned()));
+        }
         Ask::Match(open) if *answer == Answer::No => {
             return Some((*question, format!("{} at {}: not to be matched", open.note.note_name, open.note.spot_name)));
         }

@@ -128,6 +128,11 @@ impl Button {
     }
 }
 
+/// A computed number without the digits of its arithmetic: 54.6, not 54.599999999999994.
+fn short(number: f64) -> f64 {
+    (number * 1e3).round() / 1e3
+}
+
 impl NumberKind {
     /// The answer that a number becomes.
     pub fn answer(self, number: f64) -> Answer {
@@ -163,7 +168,7 @@ impl Form {
                 unit,
                 low: *low,
                 high: *high,
-                default: *default,
+                default: default.map(short),
                 hint: format!("from {low} to {high} {unit}").trim_end().into(),
                 kind: NumberKind::Number,
             })),

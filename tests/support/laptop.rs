@@ -7,7 +7,7 @@ use std::process::{Child, ChildStdin, Command, Stdio};
 use std::sync::mpsc::{Receiver, channel};
 use std::sync::{Arc, Mutex};
 use std::thread;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use serde_json::Value;
 use tungstenite::client::IntoClientRequest;
@@ -227,10 +227,12 @@ impl Page {
 
     /// The next message; nothing once it is closed.
     pub fn hear(&mut self) -> Option<Value> {
+        let began = Instant::now();
         loop {
             match self.socket.read() {
                 Ok(Message::Text(text)) => return Some(serde_json::from_str(text.as_str()).expect("JSON")),
-                Ok(_) => {}
+                // Its signs of life come for ever: they are not what is waited for.
+                Ok(_) => assert!(began.elapsed() < PATIENCE, "nothing but pings"),
                 Err(_) => return None,
             }
         }

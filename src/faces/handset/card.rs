@@ -1,30 +1,13 @@
 //! What the page draws: one small card for each view, from which the page is drawn anew whatever it showed before.
 
-use std::sync::Arc;
-
 use serde::Serialize;
 
-use crate::draw::plan;
-use crate::draw::theme::Theme;
 use crate::faces::form::{Form, Input, LONGEST_TEXT, Nudge, NumberKind};
 use crate::faces::handset::desk::Row;
-use crate::faces::{handset::desk, words};
-use crate::floor_plan;
+use crate::faces::handset::{desk, floor};
+use crate::faces::words;
 use crate::units::Dbfs;
-use crate::view::{Answer, Chapter, FaceId, Offers, Progress, QuestionId, Rating, Room, View};
-
-/// The pictures take their colours from the page's style.
-pub(super) const PAGE: Theme = Theme {
-    paper: "var(--paper)",
-    ink: "var(--ink)",
-    quiet: "var(--quiet)",
-    grid: "var(--grid)",
-    shade: "var(--shade)",
-    weak: "var(--weak)",
-    strong: "var(--strong)",
-    even: "var(--even)",
-    accent: "var(--accent)",
-};
+use crate::view::{Answer, Chapter, FaceId, Offers, Progress, QuestionId, Rating, View};
 
 /// What a message to the page holds; the page looks for what it knows.
 #[derive(Debug, Serialize)]
@@ -126,16 +109,22 @@ struct TextField {
 
 #[derive(Debug, Serialize)]
 struct Level {
-    now: f64,
-    low: f64,
-    high: f64,
-    unit: &'static str,
-    /// A note is being matched to the reference: no figure is shown, so that nobody matches to one.
+    /// Where it is; not sent while a note is matched to the reference, so that nobody matches to a figure.
+    scale: Option<Scale>,
+    /// A note is being matched to the reference.
     matching: bool,
     /// How far a press moves it, in words.
     step: &'static str,
     /// Why louder cannot be said from here.
     blocked: Option<String>,
+}
+
+#[derive(Debug, Serialize)]
+struct Scale {
+    now: f64,
+    low: f64,
+    high: f64,
+    unit: &'static str,
 }
 
 /// The card of a view for one phone.
@@ -200,7 +189,7 @@ fn asked<'a>(form: &Form, view: &View, me: FaceId, louder_to: Dbfs) -> Asked<'a>
             .as_ref()
             .filter(|heading| heading.shortfall_db >= 0.5)
             .map(|heading| format!("played {:.0} dB low, which is allowed for", heading.shortfall_db)),
-        tapes: form.spot.filter(|_| form.heading.is_none()).and_then(|spot| tape_words(&view.room, spot)),
+        tapes: form.spot.filter(|_| form.heading.is_none()).and_then(|spot| floor::tape_words(&view.room, spot)),
         rattles: form.may_rattle,
         input,
         buttons: form.buttons().map(Press::of).collect(),
@@ -238,10 +227,12 @@ fn asked<'a>(form: &Form, view: &View, me: FaceId, louder_to: Dbfs) -> Asked<'a>
         }
         Input::Nudge(nudge) => Asked {
             nudge: Some(Level {
-                now: nudge.now,
-                low: nudge.low,
-                high: nudge.high,
-                unit: nudge.unit,
+                scale: nudge.sets_comfort.then_some(Scale {
+                    now: nudge.now,
+                    low: nudge.low,
+                    high: nudge.high,
+                    unit: nudge.unit,
+                }),
                 matching: !nudge.sets_comfort,
                 step: if nudge.step < 1.0 { "half a decibel a press" } else { "1 dB a press" },
                 blocked: may_raise(nudge, view, me, louder_to).err(),
@@ -278,38 +269,11 @@ impl Press {
     }
 }
 
-/// The plan with the spot marked that is talked about: the question's, or the leader.
-pub(super) fn plan(view: &View, size: [f64; 2]) -> Option<String> {
-    let drawn = floor_plan::plan(&view.room, 0, marked(view));
-    plan::svg(&drawn, size[0], size[1], &PAGE).map(styled_by_the_page)
-}
-
-/// What the plan shows, so that it is drawn anew only when that changes.
-pub(super) fn plan_key(view: &View) -> (usize, Option<usize>) {
-    (Arc::as_ptr(&view.room) as usize, marked(view))
-}
-
-fn marked(view: &View) -> Option<usize> {
-    let asked = view.question.as_deref().and_then(|question| Form::of(&question.ask).spot);
-    let leader = || view.ranking.as_ref()?.spots.first().filter(|spot| spot.answers > 0).map(|spot| spot.spot);
-    asked.or_else(leader)
-}
-
-fn tape_words(room: &Room, spot: usize) -> Option<String> {
-    let [x, y, _] = room.spots.get(spot)?.at_m?;
-    Some(floor_plan::plan(room, 0, None).tape_words([x, y])).filter(|words| !words.is_empty())
-}
-
-/// The page allows no style inside its content; what pictures say there, its own style says for them.
-pub(super) fn styled_by_the_page(svg: String) -> String {
-    svg.replace(" style=\"paint-order: stroke\"", " class=\"over\"")
-        .replace(" style=\"font-variant-numeric: tabular-nums\"", "")
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::faces::scenes;
+    use crate::view::Ask;
 
     const ME: FaceId = FaceId(0x1_0001);
 
@@ -364,18 +328,15 @@ mod tests {
     }
 
     #[test]
-    fn pictures_hold_no_style_that_the_page_forbids() {
-        let mut view = scenes::go_to();
-        let room = Arc::make_mut(&mut view.room);
-        room.floor = Some(crate::view::Floor::Rectangle { length_m: 5.0, width_m: 4.0 });
-        for (at, spot) in room.spots.iter_mut().enumerate() {
-            spot.at_m = Some([0.4 + 0.6 * at as f64, 0.5, 0.3]);
+    fn no_figure_of_a_match_is_sent() {
+        let view = scenes::matching();
+        let Ask::Match(open) = &view.question.as_ref().unwrap().ask else { panic!("a match") };
+        let sent = sent(&view).to_string();
+        let figures = [open.offset_db, open.lowest_offset_db, open.highest_offset_db];
+        for figure in figures {
+            assert!(!sent.contains(&format!(":{figure:?}")), "{figure} is in {sent}");
         }
-        // So many spots are numbered; the seat's name is what is written over lines.
-        room.seats[0].at_m = Some([3.1, 2.2, 1.1]);
-        let plan = plan(&view, [310.0, 270.0]).unwrap();
-        assert!(plan.contains("var(--ink)"), "{plan}");
-        assert!(!plan.contains("style="), "{plan}");
-        assert_eq!(sent(&view)["question"]["tapes"], "0.50 m from wall A, 1.00 m from wall D");
+        let comfort = serde_json::to_value(card(&scenes::comfort(), 1, ME, Dbfs::new(-30.0))).unwrap();
+        assert!(comfort["question"]["nudge"]["scale"]["now"].is_number(), "otherwise this could not fail");
     }
 }

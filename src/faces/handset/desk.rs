@@ -3,7 +3,7 @@
 use serde::Serialize;
 
 use crate::draw::{Curve, Curves, Point, curves};
-use crate::faces::handset::card::{self, PAGE};
+use crate::faces::handset::floor::{self, PAGE};
 use crate::faces::words;
 use crate::view::{SpotBelief, View};
 
@@ -53,8 +53,8 @@ pub(super) fn desk(view: &View, log: Vec<String>) -> Desk {
     Desk {
         curves: curves::svg(&drawn, 430.0, 280.0, &PAGE)
             .filter(|_| view.ranking.is_some())
-            .map(card::styled_by_the_page),
-        plan: card::plan(view, [400.0, 340.0]),
+            .map(floor::styled_by_the_page),
+        plan: floor::plan(view, [400.0, 340.0]),
         caveats: view.ranking.as_ref().map(|ranking| ranking.caveats.clone()).unwrap_or_default(),
         log,
     }

@@ -53,6 +53,12 @@ impl Gate {
         format!("{}={value}; Path=/; Max-Age=2592000; HttpOnly; SameSite=Strict", self.cookie)
     }
 
+    /// Where the page may open its socket, for its policy: 'self' does not stand for sockets in every browser.
+    pub fn sockets(&self) -> String {
+        let sockets: Vec<String> = self.hosts.iter().map(|host| format!("ws://{host}")).collect();
+        sockets.join(" ")
+    }
+
     fn is_host(&self, host: &str) -> bool {
         self.hosts.iter().any(|known| known.eq_ignore_ascii_case(host))
     }
@@ -93,9 +99,8 @@ pub(super) async fn check(State(gate): State<Gate>, mut request: Request, next: 
     let text = |name| headers.get(name).and_then(|value: &HeaderValue| value.to_str().ok());
     // Another name for this address would be a page of somebody else's that was led here (DNS rebinding).
     if !text(header::HOST).is_some_and(|host| gate.is_host(host)) {
-        return finish(plain(StatusCode::MISDIRECTED_REQUEST, "This address is not served here.\n"), "");
+        return finish(plain(StatusCode::MISDIRECTED_REQUEST, "This address is not served here.\n"));
     }
-    let host = text(header::HOST).unwrap_or_default().to_owned();
     let is_socket = headers.contains_key(header::UPGRADE);
     let must_say = is_socket || request.method() != Method::GET && request.method() != Method::HEAD;
     let foreign = match headers.get(header::ORIGIN) {
@@ -103,7 +108,7 @@ pub(super) async fn check(State(gate): State<Gate>, mut request: Request, next: 
         Some(_) => !text(header::ORIGIN).is_some_and(|origin| gate.is_own(origin)),
     };
     if foreign {
-        return finish(plain(StatusCode::FORBIDDEN, "Only the handset's own page may ask for this.\n"), &host);
+        return finish(plain(StatusCode::FORBIDDEN, "Only the handset's own page may ask for this.\n"));
     }
     let paired = gate.phone(headers);
     let path = request.uri().path();
@@ -116,7 +121,7 @@ pub(super) async fn check(State(gate): State<Gate>, mut request: Request, next: 
         None if path == "/" && request.method() == Method::GET && !is_socket => serve::pairing_page(),
         None => plain(StatusCode::UNAUTHORIZED, "This screen is not paired.\n"),
     };
-    finish(response, &host)
+    finish(response)
 }
 
 pub(super) fn plain(status: StatusCode, words: &'static str) -> Response {
@@ -124,7 +129,7 @@ pub(super) fn plain(status: StatusCode, words: &'static str) -> Response {
 }
 
 /// Adds what every answer carries.
-fn finish(mut response: Response<Body>, host: &str) -> Response {
+fn finish(mut response: Response<Body>) -> Response {
     let is_socket = response.status() == StatusCode::SWITCHING_PROTOCOLS;
     let headers = response.headers_mut();
     if !is_socket {
@@ -141,17 +146,11 @@ fn finish(mut response: Response<Body>, host: &str) -> Response {
     set(header::HeaderName::from_static("cross-origin-opener-policy"), "same-origin");
     set(header::HeaderName::from_static("cross-origin-resource-policy"), "same-origin");
     set(header::HeaderName::from_static("permissions-policy"), "camera=(), microphone=(), geolocation=()");
-    if !headers.contains_key(header::CONTENT_SECURITY_POLICY) {
-        // 'self' does not stand for sockets in every browser, so that theirs is named.
-        let policy = format!(
-            "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; media-src 'self' blob: data:; \
-             connect-src 'self' ws://{host}; form-action 'none'; base-uri 'none'; frame-ancestors 'none'"
-        );
-        // The host was found to be ours, or is empty.
-        if let Ok(policy) = HeaderValue::from_str(&policy) {
-            headers.insert(header::CONTENT_SECURITY_POLICY, policy);
-        }
-    }
+    // The two pages bring a wider one of their own.
+    set(
+        header::CONTENT_SECURITY_POLICY,
+        "default-src 'none'; form-action 'none'; base-uri 'none'; frame-ancestors 'none'",
+    );
     response
 }
 

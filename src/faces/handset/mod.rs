@@ -4,8 +4,10 @@
 mod address;
 mod card;
 mod desk;
+mod floor;
 mod guard;
 mod pairing;
+mod reach;
 mod serve;
 mod socket;
 
@@ -168,6 +170,11 @@ impl Handset {
     /// Where the page is served.
     pub fn address(&self) -> Option<SocketAddr> {
         lock(&self.shared.served).as_ref().map(|served| served.address)
+    }
+
+    /// Whether phones can reach the address; one that is not served, or of which the system says nothing, counts as there.
+    pub fn is_reachable(&self) -> bool {
+        self.address().is_none_or(|address| reach::has(address.ip()).unwrap_or(true))
     }
 
     /// The paired phones.

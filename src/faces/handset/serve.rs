@@ -16,10 +16,12 @@ use hyper::service::{Service, service_fn};
 use hyper_util::rt::{TokioIo, TokioTimer};
 use hyper_util::service::TowerToHyperService;
 use tokio::net::{TcpListener, TcpStream};
+use tokio::time::MissedTickBehavior;
 
 use crate::faces::handset::address::Listening;
 use crate::faces::handset::guard::{self, Door, Gate, Paired, Place, plain};
 use crate::faces::handset::pairing::{Unpaired, nonce};
+use crate::faces::handset::reach::{self, LOOK_EVERY, Reach};
 use crate::faces::handset::{Shared, lock, socket};
 use crate::view::Action;
 
@@ -36,9 +38,18 @@ const SAME_PRESS: Duration = Duration::from_secs(2);
 /// How long pages are given to hear that the visit has ended.
 const FAREWELL: Duration = Duration::from_millis(500);
 
+/// The page is one answer, with its style and its script in it: it paints before the script runs, and there is no page whose
+/// script is still on its way, on which stop would do nothing.
 const PAGE: &str = include_str!("page/page.html");
 const STYLE: &str = include_str!("page/page.css");
-const SCRIPT: &str = include_str!("page/page.js");
+const SCRIPT: &str = concat!(
+    include_str!("page/base.js"),
+    include_str!("page/link.js"),
+    include_str!("page/draw.js"),
+    include_str!("page/answers.js"),
+    include_str!("page/keys.js"),
+    include_str!("page/life.js"),
+);
 const PAIR: &str = include_str!("page/pair.html");
 
 /// Starts to serve.
@@ -60,6 +71,9 @@ async fn serve(shared: Arc<Shared>, listener: TcpListener, address: SocketAddr) 
     let router = router(Gate::new(shared.clone(), address));
     let door = Door::default();
     let mut ended = shared.ended.subscribe();
+    let mut reach = Reach::of(address.ip());
+    let mut look = tokio::time::interval(LOOK_EVERY);
+    look.set_missed_tick_behavior(MissedTickBehavior::Delay);
     loop {
         tokio::select! {
             accepted = listener.accept() => match accepted {
@@ -70,6 +84,10 @@ async fn serve(shared: Arc<Shared>, listener: TcpListener, address: SocketAddr) 
                 // The system is out of something: it is asked again, not at once.
                 Err(_) => tokio::time::sleep(Duration::from_millis(50)).await,
             },
+            _ = look.tick() => if let Some(notice) = reach.see(reach::has(address.ip())) {
+                // Once the visit has ended nobody needs to know.
+                socket::hand_in(&shared, shared.face, Action::Notice(notice)).await;
+            },
             _ = ended.wait_for(|ended| *ended) => break,
         }
     }
@@ -78,13 +96,10 @@ async fn serve(shared: Arc<Shared>, listener: TcpListener, address: SocketAddr) 
 }
 
 fn router(gate: Gate) -> Router {
-    let asset = |kind: &'static str, text: &'static str| {
-        get(move || async move { ([(header::CONTENT_TYPE, kind)], text).into_response() })
-    };
+    let page: Arc<str> = PAGE.replace("STYLE", STYLE).replace("SCRIPT", SCRIPT).into();
+    let allowed = format!("img-src data:; media-src blob: data:; connect-src 'self' {}", gate.sockets());
     Router::new()
-        .route("/", asset("text/html; charset=utf-8", PAGE))
-        .route("/page.css", asset("text/css; charset=utf-8", STYLE))
-        .route("/page.js", asset("text/javascript; charset=utf-8", SCRIPT))
+        .route("/", get(move || async move { with_nonce(&page, &allowed) }))
         .route("/socket", get(socket::open))
         .route("/stop", post(stop))
         .route("/pair", post(pair))
@@ -116,14 +131,19 @@ async fn connection(stream: TcpStream, router: Router, place: Arc<Place>) {
 
 /// The page of those who are not paired. It trades the secret in its address for a cookie, and knows nothing of the visit.
 pub(super) fn pairing_page() -> Response {
+    with_nonce(PAIR, "connect-src 'self'; img-src data:")
+}
+
+/// A page whose own style and script are allowed, by a number that nobody could know before, and no others.
+fn with_nonce(page: &str, allowed: &str) -> Response {
     let Ok(nonce) = nonce() else {
         return plain(StatusCode::SERVICE_UNAVAILABLE, "This cannot be served now.\n");
     };
     let policy = format!(
-        "default-src 'none'; script-src 'nonce-{nonce}'; style-src 'nonce-{nonce}'; connect-src 'self'; img-src data:; \
-         form-action 'none'; base-uri 'none'; frame-ancestors 'none'"
+        "default-src 'none'; script-src 'nonce-{nonce}'; style-src 'nonce-{nonce}'; {allowed}; form-action 'none'; \
+         base-uri 'none'; frame-ancestors 'none'"
     );
-    let page = PAIR.replace("NONCE", &nonce);
+    let page = page.replace("NONCE", &nonce);
     let mut response = ([(header::CONTENT_TYPE, "text/html; charset=utf-8")], page).into_response();
     if let Ok(policy) = HeaderValue::from_str(&policy) {
         response.headers_mut().insert(header::CONTENT_SECURITY_POLICY, policy);

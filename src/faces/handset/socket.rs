@@ -15,7 +15,7 @@ use tokio::time::{Instant as TokioInstant, sleep, sleep_until, timeout};
 use crate::faces::form::{Form, Input};
 use crate::faces::handset::card::{self, Message};
 use crate::faces::handset::guard::{Allowance, Gate, Paired, Place, plain};
-use crate::faces::handset::{Shared, desk, lock};
+use crate::faces::handset::{Shared, desk, floor, lock};
 use crate::view::{Action, Answer, Ask, FaceId, QuestionId, View};
 
 /// Bytes in a message from a page; the longest answer is a text of 60 characters.
@@ -231,10 +231,10 @@ impl Page {
         views: &mut watch::Receiver<Option<Arc<View>>>,
     ) -> Result<(), Over> {
         let Some(view) = views.borrow_and_update().clone() else { return Ok(()) };
-        let key = card::plan_key(&view);
+        let key = floor::plan_key(&view);
         if self.plan != Some(key) {
             self.plan = Some(key);
-            within(send(socket, &Message::Plan(card::plan(&view, [310.0, 270.0])))).await?;
+            within(send(socket, &Message::Plan(floor::plan(&view, [310.0, 270.0])))).await?;
         }
         let card = card::card(&view, self.paired.number, self.me, self.shared.louder_to);
         within(send(socket, &Message::Card(Box::new(card)))).await?;

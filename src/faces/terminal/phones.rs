@@ -163,8 +163,7 @@ impl PhonePanel {
                 say(&format!("http://{address}/"), Style::new());
             }
         }
-        let is_there = |interface: &Interface| interface.ip == address.ip();
-        if !handset::interfaces().iter().any(is_there) {
+        if !self.handset.is_reachable() {
             say("This machine has lost that address: no phone can reach it. Join the network again.", styles.strong);
         }
         say("", Style::new());

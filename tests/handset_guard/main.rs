@@ -1,0 +1,41 @@
+//! Who is not let in, and what may not be done by those who are: the handset attacked from outside, without a browser.
+#![cfg(target_os = "linux")]
+
+mod bounds;
+mod door;
+#[path = "../support/mod.rs"]
+mod support;
+
+use std::path::Path;
+
+use serde_json::{Value, json};
+use support::laptop::Laptop;
+use support::script::evenbass;
+
+/// A rehearsal that a script answers, with a handset that only this machine can reach.
+fn laptop(home: &Path, options: &[&str]) -> Laptop {
+    let mut command = evenbass(home);
+    command.env("XDG_DATA_HOME", home.join("data"));
+    command.args(["rehearse", "--face", "json", "--room", "room.toml", "--notes", "short", "--minutes", "2"]);
+    command.args(["--kit", "kit.toml", "--seed", "7", "--folder", ".", "--handset"]).args(options);
+    Laptop::start(command)
+}
+
+fn home() -> tempfile::TempDir {
+    tempfile::tempdir().expect("a folder")
+}
+
+/// Answers by what leads on until a question is as wanted.
+fn go_on_until(laptop: &mut Laptop, wanted: impl Fn(&Value) -> bool) -> Value {
+    loop {
+        let question = laptop.hear_of("ask");
+        if wanted(&question) {
+            return question;
+        }
+        laptop.say(&json!({ "yes": true, "id": question["id"] }));
+    }
+}
+
+fn is_comfort(question: &Value) -> bool {
+    question["topic"] == "comfort"
+}
