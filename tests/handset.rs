@@ -6,7 +6,7 @@ mod support;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::sync::{Mutex, MutexGuard, PoisonError};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use evenbass::routine::levels::ceiling_for;
 use evenbass::units::Dbfs;
@@ -391,6 +391,29 @@ fn keys_and_page_turners_answer_too() {
     laptop.hear_of("continued");
     phone.key("Escape");
     laptop.hear_of("paused");
+}
+
+#[test]
+fn a_tap_counts_although_the_page_is_told_something_under_the_thumb() {
+    let home = tempfile::tempdir().unwrap();
+    let mut laptop = Laptop::start(rehearsal(home.path()));
+    let browser = Browser::start();
+    let phone = browser.phone();
+    phone.go(&laptop.invitation());
+    let mut person = Person { phone: &phone, laptop: &laptop, ratings: 0 };
+    let question = person.go_on_until(is("low-pass-open"));
+    person.see(&question);
+    let began = Instant::now();
+    phone.tap_while(".lead", || {
+        // There is no note to go back to, which is said on every screen.
+        laptop.say(&json!({ "do": "back" }));
+        laptop.hear_of("refused");
+    });
+    if began.elapsed() > Duration::from_secs(1) {
+        // A thumb that rests this long presses nothing.
+        return println!("the machine is too busy to tell");
+    }
+    assert_eq!(laptop.hear_of("taken")["id"], question["id"]);
 }
 
 #[test]

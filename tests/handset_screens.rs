@@ -90,9 +90,27 @@ impl Looker {
                 self.violations(phone, &here);
             }
         }
+        self.look_large(phone, screen);
         phone.looks(Looks { width: 390, height: 844, dark: true });
         let errors = phone.errors();
         assert!(errors.is_empty(), "{screen}: {errors:#?}");
+    }
+
+    /// Text twice as large as usual, as a phone can be set to.
+    fn look_large(&mut self, phone: &Phone, screen: &str) {
+        let font_sizes = |standard: u32| json!({ "fontSizes": { "standard": standard, "fixed": standard } });
+        phone.call("Page.setFontSizes", font_sizes(32));
+        for (width, height) in [(320, 640), (390, 844)] {
+            phone.looks(Looks { width, height, dark: true });
+            phone.ask("new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(() => done(1))))");
+            let size = phone.ask("getComputedStyle(document.documentElement).fontSize");
+            assert_eq!(size, json!("32px"), "otherwise this looks at nothing");
+            if let Some(folder) = &self.pictures {
+                phone.picture(&folder.join(format!("{screen}-{width}-large.png")));
+            }
+            self.measure(phone, &format!("{screen} at {width} in large text"));
+        }
+        phone.call("Page.setFontSizes", font_sizes(16));
     }
 
     /// What axe does not measure: our own stricter bounds.

@@ -190,6 +190,11 @@ impl Phone {
 
     /// Puts a thumb on the middle of what a selector finds, and takes it away again.
     pub fn tap(&self, selector: &str) {
+        self.tap_while(selector, || {});
+    }
+
+    /// The same, with something that happens while the thumb is down.
+    pub fn tap_while(&self, selector: &str, during: impl FnOnce()) {
         let place = format!(
             "(() => {{ const found = document.querySelector({}); if (!found) return null; \
              found.scrollIntoView({{ block: 'center', behavior: 'instant' }}); const box = found.getBoundingClientRect(); \
@@ -203,10 +208,13 @@ impl Phone {
             std::thread::park_timeout(Duration::from_millis(10));
             at = self.ask(&place);
         }
-        for kind in ["mousePressed", "mouseReleased"] {
+        let mouse = |kind: &str| {
             let event = json!({ "type": kind, "x": at[0], "y": at[1], "button": "left", "clickCount": 1 });
             self.call("Input.dispatchMouseEvent", event);
-        }
+        };
+        mouse("mousePressed");
+        during();
+        mouse("mouseReleased");
     }
 
     /// Presses a key of a keyboard or a page-turner.

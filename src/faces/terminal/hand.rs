@@ -118,7 +118,8 @@ impl Hand {
                 self.rattles = !self.rattles;
                 return Press::Nothing;
             }
-            if letter == 'h' && !(view.notices.is_empty() && view.older_notices.is_empty()) {
+            // The letter h is the handset's page's.
+            if letter == 'i' && !(view.notices.is_empty() && view.older_notices.is_empty()) {
                 self.notices = !self.notices;
                 return Press::Nothing;
             }

@@ -217,7 +217,7 @@ fn content<'a>(view: &View, hand: &Hand, styles: Styles, rows: usize) -> (String
 
 /// As many notices as there is room for.
 fn notices<'a>(view: &View, styles: Styles, rows: usize) -> Vec<Line<'a>> {
-    let mut lines = vec![asks::choice_line("h", "back to the question", styles), Line::default()];
+    let mut lines = vec![asks::choice_line("i", "back to the question", styles), Line::default()];
     for notice in view.older_notices.iter().chain(&view.notices).rev() {
         lines.extend(words::wrapped(notice, TEXT_COLUMNS).into_iter().map(Line::from));
         lines.push(Line::default());
@@ -255,7 +255,7 @@ fn news<'a>(view: &View, hand: &Hand, styles: Styles) -> Vec<Line<'a>> {
     }
     if let Some(notice) = view.notices.last() {
         let more = view.notices.len() + view.older_notices.len() > 1;
-        say(if more { "Notice (h shows older ones):" } else { "Notice:" }, notice, 3, plain);
+        say(if more { "Notice (i shows older ones):" } else { "Notice:" }, notice, 3, plain);
     }
     if let Some(taken) = &view.taken {
         say("Taken:", taken, 1, styles.quiet);

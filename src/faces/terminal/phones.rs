@@ -114,6 +114,10 @@ impl PhonePanel {
             lines.push(choice_line(&number.to_string(), &interface.to_string(), styles));
         }
         lines.push(choice_line("h", "back, without a phone", styles));
+        if let Some(said) = no_network(&self.choices) {
+            lines.push(Line::default());
+            lines.extend(words::wrapped(said, 70).into_iter().map(|line| Line::styled(line, styles.strong)));
+        }
         if let Some(said) = &self.said {
             lines.push(Line::default());
             lines.extend(words::wrapped(said, 70).into_iter().map(|line| Line::styled(line, styles.strong)));
@@ -196,6 +200,15 @@ impl PhonePanel {
     }
 }
 
+/// What to do where no phone could reach any of the addresses.
+fn no_network(choices: &[Interface]) -> Option<&'static str> {
+    let is_alone = choices.iter().all(|interface| interface.ip.is_loopback());
+    is_alone.then_some(
+        "This machine is on no network, so no phone can reach it. Join the phone's network or open a hotspot, then press \
+         h twice.",
+    )
+}
+
 /// The code in half blocks, two rows of modules a line; nothing if the text is too long for one.
 fn code<'a>(text: &str, look: Look) -> Vec<Line<'a>> {
     let Ok(code) = QrCode::with_error_correction_level(text, EcLevel::L) else { return Vec::new() };
@@ -239,6 +252,13 @@ mod tests {
         let lines = code(longest, look);
         assert!(lines.len() <= 19, "{} rows", lines.len());
         assert!(lines.iter().all(|line| line.width() <= 40), "{} columns", lines[0].width());
+    }
+
+    #[test]
+    fn a_machine_without_a_network_says_so() {
+        let at = |ip: &str| Interface { name: "x".into(), ip: ip.parse().unwrap() };
+        assert!(no_network(&[at("127.0.0.1")]).unwrap().contains("hotspot"));
+        assert_eq!(no_network(&[at("192.168.1.20"), at("127.0.0.1")]), None);
     }
 
     #[test]

@@ -160,11 +160,11 @@ fn older_notices_are_a_key_away() {
     view.older_notices = vec!["The sound device is gone: it was unplugged. Plug it in again.".into()];
     view.notices = vec!["The sound output is back.".into()];
     let mut hand = hand_on(&view);
-    assert_eq!(press(&mut hand, &view, letter('h')), Press::Nothing);
+    assert_eq!(press(&mut hand, &view, letter('i')), Press::Nothing);
     insta::assert_snapshot!("older-notices", drawn_with(&view, &hand, PLAIN));
     assert_eq!(press(&mut hand, &view, letter('4')), Press::Nothing, "nobody rates what is covered");
     assert_eq!(press(&mut hand, &view, letter(' ')), Press::Action(Action::Stop));
-    press(&mut hand, &view, letter('h'));
+    press(&mut hand, &view, letter('i'));
     assert_eq!(press(&mut hand, &view, letter('4')), answer(&view, Answer::Rating(Rating::ALL[3])));
 }
 

@@ -3,7 +3,7 @@
 const $ = (id) => document.getElementById(id);
 const main = $('main'), news = $('news'), answers = $('answers'), tools = $('tools'), desk = $('desk');
 const SILENCE_MS = 2500, RETRY_MS = 300, OPENS_WITHIN_MS = 1000, WRITTEN_WITHIN_MS = 3000, FRESH_MS = 250, PRESS_MS = 175,
-  HELD_MS = 600, CLICK_MS = 80;
+  HELD_MS = 2000, CLICK_MS = 80;
 
 let socket = null, card = null, plan = null, desks = null;
 let inTouch = false, over = '', heard = 0, number = 0, failures = 0;
