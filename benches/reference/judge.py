@@ -24,22 +24,36 @@ EXPONENTS = ([20, 25, 31.5, 40, 50, 63, 80, 100, 125, 160], [0.635, 0.602, 0.569
 USUAL_MEAN = ([25, 30, 36, 40, 55, 65, 72, 80, 120], [2.9, 1.9, 0.8, 0.1, 0.1, -1.7, -2.4, -0.6, -1.0])
 
 
-def between(f, low, high):
-    t = np.clip(np.log(f / 50.0) / np.log(110.0 / 50.0), 0, 1)
-    return low + (high - low) * t
+AT_HZ = [25, 35, 50, 70, 95, 120]
+OWN = ([6.28, 5.27, 4.46, 3.36, 3.44, 3.79], [0.448, 0.190, 0.130, 0.092, 0.086, 0.096])
+SHARED = ([5.47, 4.99, 4.32, 3.16, 3.17, 2.36], [0.228, 0.169, 0.121, 0.094, 0.093, 0.081])
 
 
-def usual(notes, grid):
-    """Covariance over notes then grid, relative to the mean of the notes; and the mean."""
-    f = np.concatenate([notes, grid])
-    sd, reach = between(f, 6.6, 4.3), between(f, 0.155, 0.105)
+def between(f, values):
+    return np.exp(np.interp(np.log(f), np.log(AT_HZ), np.log(values)))
+
+
+def covariance(f, notes, variation):
+    """Covariance over notes then grid, relative to the mean of the notes."""
+    sd, reach = between(f, variation[0]), between(f, variation[1])
     both = reach[:, None] ** 2 + reach[None] ** 2
     apart = np.log2(f[:, None] / f[None])
     raw = np.outer(sd, sd) * np.sqrt(2 * np.outer(reach, reach) / both) * np.exp(-apart ** 2 / both)
     take = np.eye(len(f))
-    take[:, :len(notes)] -= 1 / len(notes)
+    take[:, :notes] -= 1 / notes
+    return take @ raw @ take.T
+
+
+def usual(notes, grid):
+    """Covariances of what is a spot's own and of what all share, over notes then grid; and the mean."""
+    f = np.concatenate([notes, grid])
     mean = np.interp(np.log(f), np.log(USUAL_MEAN[0]), USUAL_MEAN[1])
-    return take @ raw @ take.T, mean - mean[:len(notes)].mean()
+    n = len(notes)
+    return covariance(f, n, OWN), covariance(f, n, SHARED), mean - mean[:n].mean()
+
+
+def skewed(x):
+    return np.where(x < -7, -7 + 1.27 * (x + 7), np.where(x > 8, 8 + 0.82 * (x - 8), x))
 
 
 class Reference:
@@ -47,13 +61,12 @@ class Reference:
         self.notes = np.array(case['notes_hz'])
         self.spots, n = case['spots'], len(case['notes_hz'])
         self.grid = self.notes[0] * 2 ** (np.arange(int(12 * np.log2(self.notes[-1] / self.notes[0]) + 1e-6) + 1) / 12)
-        self.whole, self.mean = usual(self.notes, self.grid)
-        shared = np.sqrt(between(self.notes, 0.55, 0.42))
-        at_notes = self.whole[:n, :n]
-        both = np.outer(shared, shared) * at_notes
-        free = 0.3 ** 2 + 0.35 ** 2 * np.eye(n)
-        self.field = np.kron(np.ones((self.spots, self.spots)), both) + np.kron(np.eye(self.spots), at_notes - both + free)
-        self.at_notes = at_notes + free
+        own, shared, self.mean = usual(self.notes, self.grid)
+        self.whole = own + shared
+        free = 0.3 ** 2 + 0.45 ** 2 * np.eye(n)
+        both = shared[:n, :n]
+        self.field = np.kron(np.ones((self.spots, self.spots)), both) + np.kron(np.eye(self.spots), own[:n, :n] + free)
+        self.at_notes = self.whole[:n, :n] + free
         e = case['evidence']
         stays = sorted({x['stay'] for x in e})
         self.stays, start = len(stays), 6 + n + len(stays)
@@ -152,7 +165,7 @@ class Reference:
             x = fits[k]['mean'][:, None] + np.linalg.solve(lower.T, rng.standard_normal((self.size, count)))
             curves = x[self.start:].reshape(self.spots, n, count)
             grid = self.mean[n:][:, None] - (to_grid @ self.mean[:n])[:, None] + to_grid @ curves + loose @ rng.standard_normal((self.spots, len(rest), count))
-            spreads.append(grid.std(1))
+            spreads.append(skewed(grid).std(1))
         spread = np.concatenate(spreads, 1)
         leader = spread.mean(1).argmin()
         return spread.mean(1), (spread[leader] - spread.min(0)).mean()

@@ -3,7 +3,7 @@
 use nalgebra::DMatrix;
 
 use crate::judge::posterior::Problem;
-use crate::judge::prior::GridMap;
+use crate::judge::prior::{GridMap, skewed};
 use crate::judge::ranking::Weighed;
 use crate::judge::{Estimate, ShootOut};
 use crate::stats::gaussian::NormalDraws;
@@ -61,10 +61,14 @@ pub fn draw(problem: &Problem, fits: &[Weighed], seat_weights: &[f64], draws: us
             }
             let share = seat_weights[pair / prior.spots] / total;
             if share > 0.0 {
-                let spread = spreads(&prior.grids[pair], &curves.into_owned(), &mut source);
+                let spread = spreads(&prior.grids[pair], &curves.clone_owned(), prior.unknown_room, &mut source);
                 for (k, s) in spread.into_iter().enumerate() {
                     spread_db[(filled + k, pair % prior.spots)] += share * s;
                 }
+            }
+            // What a room model predicts is skewed by itself.
+            if prior.unknown_room {
+                curves.apply(|x| *x = skewed(*x));
             }
         }
         filled = until;
@@ -72,10 +76,15 @@ pub fn draw(problem: &Problem, fits: &[Weighed], seat_weights: &[f64], draws: us
     Draws { spread_db, field_db }
 }
 
-/// Spread over the grid of each curve.
-fn spreads(map: &GridMap, curves: &DMatrix<f64>, source: &mut NormalDraws) -> Vec<f64> {
+/// Spread over the grid of each curve, which is given as the bell curve has it, `skew`ed or not.
+fn spreads(map: &GridMap, curves: &DMatrix<f64>, skew: bool, source: &mut NormalDraws) -> Vec<f64> {
     let mut grid = &map.weights * curves + &map.open * source.matrix(map.open.ncols(), curves.ncols());
-    grid.column_iter_mut().for_each(|mut column| column += &map.known);
+    grid.column_iter_mut().for_each(|mut column| {
+        column += &map.known;
+        if skew {
+            column.apply(|x| *x = skewed(*x));
+        }
+    });
     grid.column_iter().map(|column| libm::sqrt(column.variance() + map.rough)).collect()
 }
 

@@ -1,5 +1,7 @@
 //! The judge's answer put together: answers made ready, listeners weighed, spots compared, the next stay chosen.
 
+use std::collections::BTreeMap;
+
 use crate::acoustics::equal_loudness::relative_growth;
 use crate::evidence::{Evidence, Heard};
 use crate::judge::posterior::{Answer, Fit, Listener, Offset, Problem, Says};
@@ -301,7 +303,34 @@ fn prepare(evidence: &[Evidence], prior: &FieldPrior, growth: &[f64]) -> (Vec<An
         });
         answers.push(Answer { pair, note: e.note, offset, says });
     }
+    if prior.unknown_room {
+        straighten(&mut answers, prior.notes);
+    }
     (answers, offsets)
+}
+
+/// Turns levels into what the bell curve behind them is. Where less than half of the notes were read, nobody knows what they deviate from: they
+/// stay as they are.
+fn straighten(answers: &mut [Answer], notes: usize) {
+    let mut sums: BTreeMap<(usize, usize), (f64, usize)> = BTreeMap::new();
+    for answer in answers.iter() {
+        if let Says::Level { level_db, .. } = answer.says {
+            let (sum, count) = sums.entry((answer.pair, answer.offset)).or_default();
+            *sum += level_db;
+            *count += 1;
+        }
+    }
+    for answer in answers {
+        let Says::Level { level_db, noise_db, .. } = &mut answer.says else { continue };
+        let (sum, count) = sums[&(answer.pair, answer.offset)];
+        if 2 * count < notes {
+            continue;
+        }
+        let mean = sum / count as f64;
+        let (straight, slope) = prior::straightened(*level_db - mean);
+        *level_db = mean + straight;
+        *noise_db /= slope;
+    }
 }
 
 /// How far the room may be from a bare box, the share of the usual variation that the model then misses, and the weight of that belief.
