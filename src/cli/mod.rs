@@ -20,6 +20,7 @@ pub mod render_routine;
 pub mod render_set;
 mod report;
 pub mod room;
+mod room_page;
 mod room_pictures;
 mod rounds;
 pub mod routing;

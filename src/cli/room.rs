@@ -11,6 +11,7 @@ use crate::draw::{Glyphs, plan};
 use crate::evidence::Evidence;
 use crate::report::{agreement, agreement_words};
 use crate::room::field::RoomField;
+use crate::room::pairs::Pair;
 use crate::room::plan::wall_letter;
 use crate::room::study::{MODES_UP_TO_HZ, SeatSpread, Study, StudySpot};
 use crate::room::{self, Place, Room};
@@ -179,21 +180,22 @@ fn pairs(text: &mut String, room: &Room, study: &Study) -> std::fmt::Result {
         if rank == 0 {
             writeln!(text, "\nTwo subwoofers, playing the same (spread, dB, and where 8 in 10 lie)")?;
         }
-        let polarity = if pair.inverted { "inverted" } else { "same polarity" };
-        let delay = if pair.delay_ms > 0.0 { format!("{:.1} ms late", pair.delay_ms) } else { "no delay".into() };
         let seats: Vec<String> = pair.seats.iter().map(spread_in_words).collect();
         writeln!(text, "{:>4}  {} and {}", rank + 1, name(pair.spots[0]), name(pair.spots[1]))?;
-        writeln!(
-            text,
-            "        {}; second one {polarity}, {delay}; together {:+.0} dB",
-            seats.join("   "),
-            pair.gain_db
-        )?;
+        writeln!(text, "        {}; {}", seats.join("   "), pair_setting(pair))?;
     }
     Ok(())
 }
 
-fn spread_in_words(seat: &SeatSpread) -> String {
+/// How the second subwoofer of a pair is set, and how loud both are.
+pub fn pair_setting(pair: &Pair) -> String {
+    let polarity = if pair.inverted { "inverted" } else { "same polarity" };
+    let delay = if pair.delay_ms > 0.0 { format!("{:.1} ms late", pair.delay_ms) } else { "no delay".into() };
+    format!("second one {polarity}, {delay}; together {:+.0} dB", pair.gain_db)
+}
+
+/// A spread with its interval.
+pub fn spread_in_words(seat: &SeatSpread) -> String {
     let [low, high] = seat.interval_db;
     format!("{:.1} ({low:.1} to {high:.1})", seat.predicted_spread_db)
 }

@@ -6,9 +6,9 @@ use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
 use anyhow::Context as _;
-use maud::{DOCTYPE, PreEscaped, html};
 
 use crate::acoustics::notes;
+use crate::cli::room_page::page;
 use crate::draw::{Curve, Curves, FloorMap, Plan, Point, Step, Theme, curves, floor_map, plan};
 use crate::floor_plan;
 use crate::room::field::RoomField;
@@ -30,23 +30,23 @@ const SPOTS_ON_MAP: usize = 5;
 const STEP_M: f64 = 0.05;
 const DRAWS: usize = 128;
 const SEED: u64 = 1;
-const STYLE: &str = "body{font:17px/1.45 system-ui,sans-serif;color:#1d2126;background:#fff;margin:1.2em auto;max-width:46em;padding:0 .7em}\
-h1{font-size:1.4em}h2{font-size:1.1em;margin:1.4em 0 .3em}p{max-width:38em;margin:.3em 0}div{display:flex;flex-wrap:wrap;gap:10px}\
-figure{margin:0;break-inside:avoid}svg{max-width:100%;height:auto;display:block}h1,h2,p{break-after:avoid}@page{size:A4;margin:14mm}\
-@media screen and (prefers-color-scheme:dark){body{color:#e6e8eb;background:#15181c}figure{background:#fff;border-radius:6px;padding:4px}}\
-@media print{body{font-size:11pt;margin:0;padding:0;max-width:none}div{display:grid;grid-template-columns:1fr 1fr}svg{width:100%}}";
 
 /// One picture: the name of its file, and itself.
-struct Picture {
-    file: String,
-    svg: String,
+pub struct Picture {
+    /// Its file's name.
+    pub file: String,
+    /// What it shows.
+    pub svg: String,
 }
 
 /// Everything that is drawn, in chapters with their words.
-struct Chapter {
-    title: &'static str,
-    words: String,
-    pictures: Vec<Picture>,
+pub struct Chapter {
+    /// What it is about.
+    pub title: &'static str,
+    /// What there is to see.
+    pub words: String,
+    /// In their order.
+    pub pictures: Vec<Picture>,
 }
 
 /// Writes all pictures, `room.html` with all of them, and `responses.csv` into a folder; gives back what was written.
@@ -285,40 +285,6 @@ fn file_name(number: usize, name: &str) -> String {
     let name: String =
         kept.collect::<String>().split('-').filter(|part| !part.is_empty()).collect::<Vec<_>>().join("-");
     format!("{}-{}", number + 1, name.chars().take(40).collect::<String>())
-}
-
-fn page(study: &Study, chapters: &[Chapter]) -> String {
-    html! {
-        (DOCTYPE)
-        html lang="en" {
-            head {
-                meta charset="utf-8";
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                title { (study.name) ": what the plan tells" }
-                style { (PreEscaped(STYLE)) }
-            }
-            body {
-                h1 { (study.name) ": what the plan tells" }
-                p {
-                    (format!("{:.1} m\u{b2}, {:.0} m\u{b3}. Above about {:.0} Hz single waves explain nothing (Schroeder frequency).",
-                        study.floor_m2, study.volume_m3, study.schroeder_hz))
-                }
-                @for chapter in chapters.iter().filter(|chapter| !chapter.pictures.is_empty()) {
-                    h2 { (chapter.title) }
-                    p { (chapter.words) }
-                    div { @for picture in &chapter.pictures { figure { (PreEscaped(&picture.svg)) } } }
-                }
-                @if !study.causes.is_empty() {
-                    h2 { "What stands out at the main seat from the most even spot" }
-                    ul { @for cause in &study.causes { li { (cause.words) } } }
-                }
-                h2 { "Assumed" }
-                ul { @for said in &study.assumptions { li { (said) } } }
-            }
-        }
-    }
-    .into_string()
-        + "\n"
 }
 
 #[cfg(test)]
