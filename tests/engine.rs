@@ -101,8 +101,8 @@ fn an_emergency_stop_takes_fifty_milliseconds_whatever_the_frequency() {
 /// The block of a visit's device, frames.
 const BLOCK: u64 = 1024;
 /// The two stops for everything that sounds.
-const STOPS: [(fn(&mut Engine), Cause); 2] =
-    [(Engine::fade_all, Cause::Faded), (Engine::emergency_stop, Cause::Emergency)];
+type Stop = fn(&mut Engine);
+const STOPS: [(Stop, Cause); 2] = [(Engine::fade_all, Cause::Faded), (Engine::emergency_stop, Cause::Emergency)];
 
 /// A tone whose level never changes by itself, so that each frame of a fade but its first shows.
 fn steady() -> Order {
