@@ -408,6 +408,7 @@ fn a_tap_counts_although_the_page_is_told_something_under_the_thumb() {
         // There is no note to go back to, which is said on every screen.
         laptop.say(&json!({ "do": "back" }));
         laptop.hear_of("refused");
+        phone.wait_for_message("\"refusals\":1,");
     });
     if began.elapsed() > Duration::from_secs(1) {
         // A thumb that rests this long presses nothing.

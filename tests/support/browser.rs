@@ -268,6 +268,22 @@ impl Phone {
         .collect()
     }
 
+    /// Waits until the page's socket has brought a message with this in it, and the page has had its turn.
+    pub fn wait_for_message(&self, text: &str) {
+        patiently("the page is told", || {
+            self.ask("new Promise((done) => setTimeout(() => done(1)))");
+            let wire = self.wire.borrow();
+            let own = wire.events.iter().filter(|event| event["sessionId"] == json!(self.session));
+            let mut messages = own.filter(|event| event["method"] == "Network.webSocketFrameReceived");
+            messages
+                .any(|event| {
+                    event["params"]["response"]["payloadData"].as_str().is_some_and(|said| said.contains(text))
+                })
+                .then_some(())
+        });
+        self.ask("new Promise((done) => setTimeout(() => done(1)))");
+    }
+
     /// Every request that this page has made so far: its address and its headers.
     pub fn requests(&self) -> Vec<Value> {
         let wire = self.wire.borrow();
