@@ -17,7 +17,7 @@ const AT_HZ: [f64; 6] = [25.0, 35.0, 50.0, 70.0, 95.0, 120.0];
 /// What a spot has of its own, and what all spots of a room share because they share the seat: the likeliest figures for the modal sums of 400 boxes of
 /// random living-room sizes, damping, seats and wall-side spots (smoothed over 1/6 octave).
 const OWN: Variation = Variation {
-    spread_db: [6.28, 5.27, 4.46, 3.36, 3.44, 3.79],
+    spread_db: [6.3, 5.27, 4.46, 3.36, 3.44, 3.79],
     reach_octaves: [0.448, 0.190, 0.130, 0.092, 0.086, 0.096],
 };
 const SHARED: Variation = Variation {
