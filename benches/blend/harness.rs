@@ -8,8 +8,8 @@ use evenbass::presets::ListenerTraits;
 use evenbass::random::Random;
 use evenbass::rehearsal::{BOTH, BlendListener, Imitated, Switched, VirtualSystem};
 
-/// Points of the curve that counts: 17, a twenty-fourth of an octave apart.
-const POINTS: usize = 17;
+/// Points under the curve that counts, a twenty-fourth of an octave apart: an octave, and a twelfth to either side to smooth with.
+const POINTS: usize = 29;
 
 /// The person of the benches' own listener: what `presets/listeners/typical.toml` has, with a larger contour and wider borders.
 pub fn usual_listener() -> ListenerTraits {

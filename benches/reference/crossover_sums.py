@@ -31,8 +31,8 @@ def db(h):
 
 
 def smoothed_worst(low, high, **how):
-    """1/6 octave in power, trapezoid of five points 1/24 octave apart, worst from the mean of 13 points over the octave."""
-    step = np.arange(-8, 9)
+    """1/6 octave in power, trapezoid of five points 1/24 octave apart, worst from the mean of 25 points over the octave."""
+    step = np.arange(-14, 15)
     power = np.abs(total(low, high, CORNER_HZ * 2 ** (step / 24), **how)) ** 2
     weight = np.array([0.5, 1, 1, 1, 0.5]) / 4
     curve = 10 * np.log10(np.convolve(power, weight, "valid"))

@@ -17,7 +17,7 @@ pub const SMOOTHED_OCTAVES: f64 = 1.0 / 6.0;
 /// Frequencies to the octave in everything that looks at a curve.
 const PER_OCTAVE: i32 = 24;
 /// Frequencies from one end of the looked-at octave to the other.
-const IN_THE_OCTAVE: i32 = PER_OCTAVE / 2;
+const IN_THE_OCTAVE: i32 = PER_OCTAVE;
 /// Frequencies on either side of one that are smoothed with it.
 const SMOOTHED_STEPS: i32 = PER_OCTAVE / 12;
 /// Below this a response counts as silence, dB.
