@@ -9,13 +9,15 @@
 use nalgebra::DVector;
 
 use crate::blend::tune::fit::{Climb, Fit};
-use crate::blend::tune::model::{Draw, Effect, Hypothesis, Scalar, under_band};
+use crate::blend::tune::model::{Draw, Effect, Hypothesis, Room, Scalar, under_band};
 use crate::blend::tune::prior::prior;
 use crate::blend::tune::{Case, Pass, Sounding};
 use crate::stats::gaussian::{self, NormalDraws};
 
 /// Delays in question, milliseconds: a subwoofer that is later than the mains by so much.
 const LATE_MS: [f64; 12] = [-1.0, 1.0, 3.0, 5.0, 7.0, 9.0, 11.0, 13.0, 15.0, 17.0, 19.0, 21.0];
+/// Kinds of rooms in question; a lively one leaves time less sharp, and half the delays will do.
+const ROOMS: [Room; 2] = [Room::Calm, Room::Lively];
 /// The subwoofer's level where climbs begin, over the mains', dB.
 const LOUDER_DB: [f64; 3] = [-8.0, 0.0, 8.0];
 /// Steps of the first climbs and of those that go on, and how many go on.
@@ -43,26 +45,32 @@ struct Peak {
 impl Belief {
     /// Weighs all hypotheses by what was heard.
     pub fn new(case: &Case, passes: &[Pass]) -> Self {
-        let prior = prior(case, passes);
+        let priors = ROOMS.map(|room| prior(case, passes, room));
+        let prior =
+            |hypothesis: Hypothesis| &priors[ROOMS.iter().position(|room| *room == hypothesis.room).unwrap_or(0)];
         let effects: Vec<Effect> = passes.iter().map(|pass| Effect::of(case, &pass.setting)).collect();
-        let fit = |hypothesis| Fit { case, passes, effects: &effects, prior: &prior, hypothesis };
+        let fit = |hypothesis| Fit { case, passes, effects: &effects, prior: prior(hypothesis), hypothesis };
         // A short climb from every start, and to the top from where it looks best.
         let mut climbs: Vec<(Hypothesis, Climb)> = Vec::new();
-        for late_ms in LATE_MS {
-            for inverted in [false, true] {
-                let hypothesis = Hypothesis { late_s: late_ms * 1e-3, inverted };
-                for louder_db in LOUDER_DB {
-                    climbs.push((hypothesis, fit(hypothesis).begin(louder_db, SHORT)));
-                }
+        let hypotheses = ROOMS.into_iter().flat_map(|room| {
+            let late_ms = LATE_MS.into_iter().step_by(if room == Room::Calm { 1 } else { 2 });
+            late_ms.flat_map(move |late_ms| {
+                [false, true].map(|inverted| Hypothesis { late_s: late_ms * 1e-3, inverted, room })
+            })
+        });
+        for hypothesis in hypotheses {
+            for louder_db in LOUDER_DB {
+                climbs.push((hypothesis, fit(hypothesis).begin(louder_db, SHORT)));
             }
         }
-        climbs.sort_by(|a, b| b.1.evidence().total_cmp(&a.1.evidence()));
+        let evidence = |(hypothesis, climb): &(Hypothesis, Climb)| climb.evidence(prior(*hypothesis));
+        climbs.sort_by(|a, b| evidence(b).total_cmp(&evidence(a)));
         climbs.truncate(PEAKS);
         let found: Vec<(Hypothesis, DVector<f64>, gaussian::Factor, f64)> = climbs
             .into_iter()
             .map(|(hypothesis, mut climb)| {
                 fit(hypothesis).climb(&mut climb, STEPS);
-                let evidence = climb.evidence();
+                let evidence = climb.evidence(prior(hypothesis));
                 (hypothesis, climb.at, climb.factor, evidence)
             })
             .collect();

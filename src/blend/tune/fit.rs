@@ -39,8 +39,8 @@ pub struct Climb {
 
 impl Climb {
     /// Laplace's approximation, but for a constant.
-    pub fn evidence(&self) -> f64 {
-        self.height - 0.5 * self.factor.log_determinant()
+    pub fn evidence(&self, prior: &Prior) -> f64 {
+        self.height + 0.5 * prior.log_determinant - 0.5 * self.factor.log_determinant()
     }
 }
 
@@ -153,12 +153,13 @@ impl Fit<'_> {
     ) -> Expected {
         let grid = grid_hz(self.case.crossover_hz);
         let under = under_band(self.case.crossover_hz, band_hz);
+        let near = sounding == Sounding::NearSubwoofer;
         let mut total = 0.0;
         let mut slopes: Vec<(usize, f64)> = Vec::with_capacity(16);
         let mut scalars = [0.0; 5];
         for &(k, weight) in &under {
             let a = amplitude(draw.mains_db[k] + points.mains_db[k]);
-            let b = amplitude(draw.subwoofer_at(k, sounding) + points.subwoofer_db[k]);
+            let b = amplitude(draw.subwoofer_at(points, k, sounding));
             let phase = draw.phase[k] + points.phase[k];
             total += weight * power(a, b, phase, sounding);
             let (of_mains, of_subwoofer, of_phase) = match sounding {
@@ -171,14 +172,15 @@ impl Fit<'_> {
             };
             let per_db = std::f64::consts::LN_10 / 20.0;
             slopes.push((MAINS + k, weight * of_mains * per_db));
-            if sounding != Sounding::NearSubwoofer {
+            if !near {
                 slopes.push((SUBWOOFER + k, weight * of_subwoofer * per_db));
             }
             slopes.push((PHASE + k, weight * of_phase));
             for (sum, (_, moved)) in scalars.iter_mut().zip(moved) {
+                let middle_db = if near { moved.subwoofer_db[POINTS / 2] } else { 0.0 };
                 *sum += weight
                     * (of_mains * per_db * moved.mains_db[k]
-                        + of_subwoofer * per_db * moved.subwoofer_db[k]
+                        + of_subwoofer * per_db * (moved.subwoofer_db[k] - middle_db)
                         + of_phase * moved.phase[k]);
             }
             scalars[4] -= weight * of_phase * std::f64::consts::TAU * grid[k] * 1e-3;

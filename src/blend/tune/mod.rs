@@ -129,14 +129,15 @@ const REFERENCE_S: f64 = 3.0;
 const SUBWOOFER_S: f64 = 15.0;
 const PROCESSOR_S: f64 = 8.0;
 const FURTHER_S: f64 = 4.0;
-/// No band is played further than this from equal loudness, dB (the boost's limit in a visit).
+/// No band is played louder than this over equal loudness (the boost's limit in a visit), nor softer than this under it, dB.
 const MOST_GAIN_DB: f64 = 12.0;
+const LEAST_GAIN_DB: f64 = -24.0;
 /// It is done when less than this is lost by not knowing the system exactly, dB.
 const GOOD_ENOUGH_DB: f64 = 0.5;
 /// Possible systems that covariances are taken over.
 const TELLING_DRAWS: usize = 80;
 /// A setting that was not heard must promise this much more than one that was, dB.
-const UNHEARD_DB: f64 = 0.3;
+const UNHEARD_DB: f64 = 0.7;
 
 impl Case {
     /// How long it takes to go from one setting to another, seconds.
@@ -162,13 +163,16 @@ impl Case {
         self.turning_s(&end(true), &end(false), true)
     }
 
+    /// Where each control is tried. Where time and polarity can be set, a phase control stays as it is: it would do the same once
+    /// more, and each control more is one more thing that is not known exactly.
     fn positions(&self) -> Vec<Vec<f64>> {
-        self.system
-            .controls
-            .iter()
-            .zip(&self.start)
-            .map(|(control, &start)| search::positions(control, start))
-            .collect()
+        let has = |role: Role| self.system.any(role).is_some();
+        let timed = has(Role::Polarity) && (has(Role::Distance) || has(Role::Delay));
+        let places = |(control, &start): (&Control, &f64)| match control.role {
+            Role::Phase if timed => vec![start],
+            _ => search::positions(control, start),
+        };
+        self.system.controls.iter().zip(&self.start).map(places).collect()
     }
 
     /// The same setting with the subwoofer turned over: by the polarity switch, or a phase switch that goes round.
@@ -243,13 +247,12 @@ impl Tuner {
     /// What comes next. Thinks for a while; the same answers lead to the same.
     pub fn next(&self) -> Next {
         let case = &self.case;
-        let hear = |setting: Vec<f64>, sounding, belief: Option<&Belief>| self.hear(setting, sounding, 1, belief);
         if self.passes.is_empty() {
-            return hear(case.start.clone(), Sounding::Both, None);
+            return self.hear(case.start.clone(), Sounding::Both, 1, None);
         }
         let belief = Belief::new(case, &self.passes);
         if let Some((setting, sounding)) = self.opening() {
-            return hear(setting, sounding, Some(&belief));
+            return self.hear(setting, sounding, 1, Some(&belief));
         }
         let positions = case.positions();
         let draws = belief.draws(search::DRAWS, case.seed);
@@ -303,8 +306,9 @@ impl Tuner {
         draws.into_iter().map(found).collect()
     }
 
-    /// The pass that tells most per second about the setting that would be kept now: among that setting, what would be best in
-    /// some possible systems, the same with the polarity turned over (a hole is where the phase is heard best), and each alone.
+    /// The pass that tells most per second about what is at stake: how much flatter than the others the setting is that would be kept
+    /// now, and each that would be best in some possible system. Among these settings, the same with the polarity turned over
+    /// (a hole is where the phase is heard best), and each speaker alone.
     fn most_telling(
         &self,
         belief: &Belief,
@@ -316,6 +320,7 @@ impl Tuner {
         let draws = belief.draws(TELLING_DRAWS, case.seed ^ (101 + self.passes.len() as u64));
         let mut candidates = vec![best.setting.clone()];
         candidates.extend(possible.iter().map(|(_, found)| found.setting.clone()));
+        let at_stake = candidates.clone();
         let turned_over: Vec<Vec<f64>> = candidates.iter().filter_map(|setting| case.turned_over(setting)).collect();
         candidates.extend(turned_over);
         let last = self.passes.last().map_or(&case.start, |pass| &pass.setting);
@@ -328,11 +333,13 @@ impl Tuner {
         if self.is_by_ear() {
             passes.push((case.opened(last), Sounding::NearSubwoofer));
         }
-        let shape = telling::Shape::of(case, &draws, &best.setting, &bands_hz);
+        let stakes = telling::Stakes::of(case, &draws, &at_stake);
         let rated = passes.into_iter().flat_map(|(setting, sounding)| {
-            let (shape, draws, bands_hz) = (&shape, &draws, &bands_hz);
-            (1..=2).map(move |times| {
-                let explained = shape.explained_by(case, draws, &setting, sounding, &bands_hz.repeat(times));
+            let (stakes, draws, bands_hz) = (&stakes, &draws, &bands_hz);
+            // Whoever walks to the subwoofer had better stay for a while.
+            let times = if sounding == Sounding::NearSubwoofer { [2, 4] } else { [1, 2] };
+            times.into_iter().map(move |times| {
+                let explained = stakes.explained_by(case, draws, &setting, sounding, &bands_hz.repeat(times));
                 (explained / self.pass_s(&setting, sounding, times), (setting.clone(), sounding, times))
             })
         });
@@ -415,7 +422,7 @@ impl Tuner {
             |belief| belief.expected_db(&setting, sounding, &bands_hz, self.case.seed),
         );
         let gains_db =
-            expected_db.iter().map(|db| (-2.0 * db).round() / 2.0).map(|db| db.clamp(-MOST_GAIN_DB, MOST_GAIN_DB));
+            expected_db.iter().map(|db| (-2.0 * db).round() / 2.0).map(|db| db.clamp(LEAST_GAIN_DB, MOST_GAIN_DB));
         let gains_db = gains_db.collect();
         Next::Hear(Pass { setting, sounding, bands_hz, gains_db, heard: Vec::new() })
     }

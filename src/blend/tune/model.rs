@@ -215,16 +215,20 @@ impl Draw {
         }
     }
 
-    /// The subwoofer's own level at a point: at the seat, or close by, where it is flat.
-    pub fn subwoofer_at(&self, k: usize, sounding: Sounding) -> f64 {
-        if sounding == Sounding::NearSubwoofer { 0.0 } else { self.subwoofer_db[k] }
+    /// The subwoofer's level at a point, dB: at the seat; or close by, where it is flat and its own middle is the reference.
+    pub fn subwoofer_at(&self, points: &Points, k: usize, sounding: Sounding) -> f64 {
+        if sounding == Sounding::NearSubwoofer {
+            points.subwoofer_db[k] - points.subwoofer_db[POINTS / 2]
+        } else {
+            self.subwoofer_db[k] + points.subwoofer_db[k]
+        }
     }
 
     /// Power of what sounds at the model's points.
     pub fn power(&self, points: &Points, sounding: Sounding) -> [f64; POINTS] {
         std::array::from_fn(|k| {
             let a = amplitude(self.mains_db[k] + points.mains_db[k]);
-            let b = amplitude(self.subwoofer_at(k, sounding) + points.subwoofer_db[k]);
+            let b = amplitude(self.subwoofer_at(points, k, sounding));
             power(a, b, self.phase[k] + points.phase[k], sounding)
         })
     }
@@ -235,6 +239,16 @@ impl Draw {
 pub struct Hypothesis {
     pub late_s: f64,
     pub inverted: bool,
+    pub room: Room,
+}
+
+/// How much the room is heard in the responses of the two.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Room {
+    /// Smooth: much absorption, or everything close to the seat.
+    Calm,
+    /// Standing waves stand out.
+    Lively,
 }
 
 /// No two sources cancel completely in a room: what is left of their powers.

@@ -3,7 +3,9 @@
 use nalgebra::{DMatrix, DVector};
 
 use crate::blend::control::{Device, Role, Unit};
-use crate::blend::tune::model::{CONTOUR, FIRST_PASS, MAINS, PHASE, POINTS, SUBWOOFER, Scalar, grid_hz, high_pass_12};
+use crate::blend::tune::model::{
+    CONTOUR, FIRST_PASS, MAINS, PHASE, POINTS, Room, SUBWOOFER, Scalar, grid_hz, high_pass_12,
+};
 use crate::blend::tune::{Case, Pass, Sounding};
 use crate::stats::gaussian;
 
@@ -11,14 +13,18 @@ use crate::stats::gaussian;
 const ROUGH_OCTAVES: f64 = 0.12;
 /// From pass to pass all answers shift together by this, dB.
 pub const MOOD_DB: f64 = 1.2;
+/// The same close to the subwoofer, dB.
+const NEAR_MOOD_DB: f64 = 2.0;
 /// A normal belief: mean and inverse covariance.
 pub struct Prior {
     pub mean: DVector<f64>,
     pub precision: DMatrix<f64>,
+    /// Logarithm of the precision's determinant.
+    pub log_determinant: f64,
 }
 
-/// About a case, after so many passes: every curve smooth and rough as rooms are, the numbers near what the marks say.
-pub fn prior(case: &Case, passes: &[Pass]) -> Prior {
+/// About a case, after so many passes: every curve smooth and rough as such rooms are, the numbers near what the marks say.
+pub fn prior(case: &Case, passes: &[Pass], room: Room) -> Prior {
     let size = FIRST_PASS + passes.len();
     let mut mean = DVector::zeros(size);
     let mut precision = DMatrix::zeros(size, size);
@@ -29,13 +35,22 @@ pub fn prior(case: &Case, passes: &[Pass]) -> Prior {
         mean[PHASE + k] = -radians;
     }
     // Same for all, slope per octave, smooth over a third of an octave and rough over an eighth: standard deviations. A standing
-    // wave is 2.2/T wide, 4 to 9 Hz in furnished rooms: an eighth of an octave at the crossover.
-    for (first, same, slope, smooth, rough, octaves) in [
-        (MAINS, 5.0, 4.0, 4.0, 3.0, 0.33),
-        (SUBWOOFER, 8.0, 3.0, 4.0, 3.0, 0.33),
-        (PHASE, 0.9, 1.2, 0.6, 0.35, 0.33),
-        (CONTOUR, 1.5, 0.0, 1.3, 0.0, 0.5),
-    ] {
+    // wave is 2.2/T wide, 4 to 9 Hz in furnished rooms: an eighth of an octave at the crossover. What is the same for all is wide,
+    // because the reference is a single band and may itself fall into a hole. In a lively room many standing waves add up to
+    // levels that vary by 5.6 dB, and to phases that may go anywhere (Schroeder, Acustica 4, 594-600, 1954; from memory).
+    let curves = match room {
+        Room::Calm => [
+            (MAINS, 8.0, 4.0, 4.0, 3.0, 0.33),
+            (SUBWOOFER, 10.0, 3.0, 4.0, 3.0, 0.33),
+            (PHASE, 0.9, 1.2, 0.6, 0.35, 0.33),
+        ],
+        Room::Lively => [
+            (MAINS, 8.0, 4.0, 4.0, 6.0, 0.33),
+            (SUBWOOFER, 10.0, 3.0, 4.0, 6.0, 0.33),
+            (PHASE, 1.5, 1.2, 1.0, 1.0, 0.33),
+        ],
+    };
+    for (first, same, slope, smooth, rough, octaves) in curves.into_iter().chain([(CONTOUR, 1.5, 0.0, 1.3, 0.0, 0.5)]) {
         let covariance = DMatrix::from_fn(POINTS, POINTS, |i, j| {
             let (x, y) = (libm::log2(grid[i] / case.crossover_hz), libm::log2(grid[j] / case.crossover_hz));
             let bell = |octaves: f64| libm::exp(-0.5 * ((x - y) / octaves).powi(2));
@@ -74,9 +89,10 @@ pub fn prior(case: &Case, passes: &[Pass]) -> Prior {
         precision[(scalar.at(), scalar.at())] = 1.0 / (doubt * doubt);
     }
     for (number, pass) in passes.iter().enumerate() {
-        // Close by, only differences between bands count.
-        let doubt_db = if pass.sounding == Sounding::NearSubwoofer { 10.0 } else { MOOD_DB };
+        // Close by the reference is another one, in which the person's own contour counts differently.
+        let doubt_db = if pass.sounding == Sounding::NearSubwoofer { NEAR_MOOD_DB } else { MOOD_DB };
         precision[(FIRST_PASS + number, FIRST_PASS + number)] = 1.0 / (doubt_db * doubt_db);
     }
-    Prior { mean, precision }
+    let log_determinant = gaussian::factor(&precision).log_determinant();
+    Prior { mean, precision, log_determinant }
 }

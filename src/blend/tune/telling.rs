@@ -1,7 +1,7 @@
-//! How much a pass would tell about the setting that is going to be kept.
+//! How much a pass would tell about which setting is to be kept.
 //!
-//! Over the possible systems, what would be heard in a pass goes along with how the sum at that setting is shaped. The share
-//! of the shape's variance that the pass would explain follows from their covariances as in linear regression (as the
+//! Over the possible systems, what would be heard in a pass goes along with how much flatter one setting is than another. The share
+//! of that difference's variance that the pass would explain follows from their covariances as in linear regression (as the
 //! ensemble Kalman filter has it: Evensen, Ocean Dynamics 53, 343-367, 2003; from memory).
 
 use nalgebra::DMatrix;
@@ -9,19 +9,11 @@ use nalgebra::DMatrix;
 use crate::blend::tune::fit::RATING_DB;
 use crate::blend::tune::model::{Draw, Effect, under_band};
 use crate::blend::tune::prior::MOOD_DB;
-use crate::blend::tune::{Case, Sounding};
+use crate::blend::tune::{Case, Sounding, search};
 use crate::stats::gaussian;
 
-/// What would be heard of bands, for each possible system (a row) and band (a column), dB; without the person's ear in it
-/// if it is about what there is.
-fn levels_db(
-    case: &Case,
-    draws: &[Draw],
-    setting: &[f64],
-    sounding: Sounding,
-    bands_hz: &[f64],
-    by_ear: bool,
-) -> DMatrix<f64> {
+/// What would be heard of bands, for each possible system (a row) and band (a column), dB.
+fn levels_db(case: &Case, draws: &[Draw], setting: &[f64], sounding: Sounding, bands_hz: &[f64]) -> DMatrix<f64> {
     let effect = Effect::of(case, setting);
     let under: Vec<Vec<(usize, f64)>> = bands_hz.iter().map(|&hz| under_band(case.crossover_hz, hz)).collect();
     let mut levels_db = DMatrix::zeros(draws.len(), bands_hz.len());
@@ -30,26 +22,29 @@ fn levels_db(
         for (column, under) in under.iter().enumerate() {
             let total: f64 = under.iter().map(|(k, weight)| weight * power[*k]).sum();
             let own_db: f64 = under.iter().map(|(k, weight)| weight * draw.contour_db[*k]).sum();
-            levels_db[(row, column)] = 10.0 * libm::log10(total) + if by_ear { own_db } else { 0.0 };
+            levels_db[(row, column)] = 10.0 * libm::log10(total) + own_db;
         }
     }
     levels_db
 }
 
-/// The shape of the sum at one setting: levels of bands against their own mean, for each possible system.
-pub struct Shape {
+/// At stake: by how much each of some settings ends worse than the others, for each possible system.
+pub struct Stakes {
     centred_db: DMatrix<f64>,
 }
 
-impl Shape {
-    /// At a setting.
-    pub fn of(case: &Case, draws: &[Draw], setting: &[f64], bands_hz: &[f64]) -> Self {
-        let mut shape = levels_db(case, draws, setting, Sounding::Both, bands_hz, false);
-        for mut row in shape.row_iter_mut() {
+impl Stakes {
+    /// Of some settings.
+    pub fn of(case: &Case, draws: &[Draw], settings: &[Vec<f64>]) -> Self {
+        let mut worst_db = DMatrix::zeros(draws.len(), settings.len());
+        for (column, setting) in settings.iter().enumerate() {
+            worst_db.column_mut(column).copy_from_slice(&search::each(case, draws, setting));
+        }
+        for mut row in worst_db.row_iter_mut() {
             let mean = row.mean();
             row.add_scalar_mut(-mean);
         }
-        Self { centred_db: centred(shape) }
+        Self { centred_db: centred(worst_db) }
     }
 
     /// How much of that a pass would explain.
@@ -61,7 +56,7 @@ impl Shape {
         sounding: Sounding,
         bands_hz: &[f64],
     ) -> f64 {
-        let mut heard = levels_db(case, draws, setting, sounding, bands_hz, true);
+        let mut heard = levels_db(case, draws, setting, sounding, bands_hz);
         if sounding == Sounding::NearSubwoofer {
             // Close by, only differences between bands count.
             for mut row in heard.row_iter_mut() {

@@ -1,7 +1,7 @@
 use super::*;
 use crate::blend::control::{Scale, Unit};
 use crate::blend::system::{Channels, Connection, Mains};
-use crate::blend::tune::model::{Draw, Effect, Hypothesis, Known, POINTS, Scalar};
+use crate::blend::tune::model::{Draw, Effect, Hypothesis, Known, POINTS, Room, Scalar};
 
 fn control(role: Role, unit: Unit, scale: Scale) -> Control {
     Control { role, on: Device::Processor, name: role.word().into(), unit, scale, start: None, now: None }
@@ -46,7 +46,7 @@ fn truth(case: &Case, late_s: f64, inverted: bool, louder_db: f64) -> Draw {
     unknowns[Scalar::LowPassSlope.at()] = 1.0;
     unknowns[Scalar::LevelScale.at()] = 1.0;
     unknowns[Scalar::PhaseScale.at()] = 1.0;
-    Draw::of(case, &unknowns, Hypothesis { late_s, inverted })
+    Draw::of(case, &unknowns, Hypothesis { late_s, inverted, room: Room::Calm })
 }
 
 fn metered(case: &Case, truth: &Draw, pass: &mut Pass) {
@@ -155,7 +155,7 @@ fn the_models_sum_is_the_predicted_one() {
     let mut unknowns = vec![0.0; model::FIRST_PASS];
     unknowns[Scalar::LowPassSlope.at()] = 1.0;
     unknowns[Scalar::LevelScale.at()] = 1.0;
-    let draw = Draw::of(&case, &unknowns, Hypothesis { late_s: 2e-3, inverted: true });
+    let draw = Draw::of(&case, &unknowns, Hypothesis { late_s: 2e-3, inverted: true, room: Room::Calm });
     assert_eq!(draw.known, Known::of(&unknowns));
     let setting = [100.0, -4.0, 3.0, 0.0];
     let power = draw.power(&Effect::of(&case, &setting).at_points(&case, draw.known), Sounding::Both);
