@@ -13,7 +13,7 @@ use crate::cli::folder::{Folder, Limits, Step, Tone, seconds};
 use crate::cli::render_set::REFERENCE_SECONDS;
 use crate::presets::{self, NOTES};
 use crate::room::{self, Room};
-use crate::routine::in_advance::{Purpose, Scene, in_advance};
+use crate::routine::in_advance::{Passage, Purpose, in_advance};
 use crate::routine::levels::{HIGHEST_COMFORT, START, ceiling_for};
 use crate::routine::{Brief, Kit, Part, State};
 use crate::units::Dbfs;
@@ -64,18 +64,18 @@ pub fn run(routine: &RenderRoutine) -> Result<(), Failure> {
     let brief = Arc::new(brief(routine)?);
     let comfort = Dbfs::new(routine.comfort_dbfs);
     let refused = |why| Failure::Usage(format!("render routine: {why}"));
-    let scenes = in_advance(brief.clone(), comfort).map_err(refused)?;
+    let passages = in_advance(brief.clone(), comfort).map_err(refused)?;
     let state = State::new(brief);
     let (mut steps, mut rows, mut at_spot) = (Vec::new(), Vec::new(), None);
-    for (number, scene) in scenes.iter().enumerate() {
-        let heading = heading(scene, &state, routine.too_heavy);
+    for (number, passage) in passages.iter().enumerate() {
+        let heading = heading(passage, &state, routine.too_heavy);
         if let Some((key, words)) = heading
             && at_spot != Some(key)
         {
             at_spot = Some(key);
             rows.push(Row::Heading(words));
         }
-        let (step, row) = step(routine, scene, &state, (number, scenes.len()));
+        let (step, row) = step(routine, passage, &state, (number, passages.len()));
         steps.push(step);
         rows.push(row);
     }
@@ -164,9 +164,9 @@ fn how(too_heavy: bool) -> Vec<String> {
 }
 
 /// What files have in common: a key that changes with it, and its words.
-fn heading(scene: &Scene, state: &State, too_heavy: bool) -> Option<(usize, String)> {
+fn heading(passage: &Passage, state: &State, too_heavy: bool) -> Option<(usize, String)> {
     let (first, last) = (usize::MAX - 1, usize::MAX);
-    Some(match scene.purpose {
+    Some(match passage.purpose {
         Purpose::Reference | Purpose::Strain { .. } | Purpose::Words => (first, "Before the first spot".into()),
         Purpose::Overview { spot } | Purpose::Note { spot, .. } => {
             let name = &state.room().spots.get(spot)?.name;
@@ -176,11 +176,11 @@ fn heading(scene: &Scene, state: &State, too_heavy: bool) -> Option<(usize, Stri
     })
 }
 
-fn step(routine: &RenderRoutine, scene: &Scene, state: &State, (number, of): (usize, usize)) -> (Step, Row) {
+fn step(routine: &RenderRoutine, passage: &Passage, state: &State, (number, of): (usize, usize)) -> (Step, Row) {
     let hz = |note: usize| state.notes_hz().get(note).copied().unwrap_or_default();
     let spot_word = |spot: usize| format!("spot-{}", spot + 1);
     let called = |note: usize| format!("{}, {:.1} Hz", state.note_name(note), hz(note));
-    let (what, sounds) = match scene.purpose {
+    let (what, sounds) = match passage.purpose {
         Purpose::Reference => ("reference".into(), "the reference tone".into()),
         Purpose::Strain { note } => (format!("raised-{:.0}hz", hz(note)), format!("{} in rising steps", called(note))),
         Purpose::Words => ("words".into(), "the seven words as they are meant".into()),
@@ -188,16 +188,16 @@ fn step(routine: &RenderRoutine, scene: &Scene, state: &State, (number, of): (us
         Purpose::Note { spot, note } => (format!("{}-{:.0}hz", spot_word(spot), hz(note)), called(note)),
         Purpose::LastScale => ("last-scale".into(), "all notes from the lowest up: do they sound even?".into()),
     };
-    let mut tones: Vec<Tone> = scene.parts.iter().map(tone).collect();
+    let mut tones: Vec<Tone> = passage.parts.iter().map(tone).collect();
     if let Some(last) = tones.last_mut() {
         // The gap after a cue is the pause before the next file.
         last.gap_s = 0.0;
     }
-    let short = match scene.purpose {
+    let short = match passage.purpose {
         Purpose::Note { note, .. } | Purpose::Strain { note } => short(state, note),
         _ => String::new(),
     };
-    let levels = scene.parts.iter().map(|part| part.level);
+    let levels = passage.parts.iter().map(|part| part.level);
     let loudest = levels.fold(None, |loudest: Option<Dbfs>, level| Some(loudest.map_or(level, |most| most.max(level))));
     let name = routine.files.file_name(number, of, &what);
     let cells = [

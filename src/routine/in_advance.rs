@@ -50,7 +50,7 @@ pub enum Purpose {
 
 /// Tones that belong together, and what is asked while they sound.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Scene {
+pub struct Passage {
     /// What they are for.
     pub purpose: Purpose,
     /// The tones in order; the reference tone has no length of its own.
@@ -65,7 +65,7 @@ pub struct Scene {
 ///
 /// # Errors
 /// A brief that leaves something to be asked, or a comfort level that cannot be reached.
-pub fn in_advance(brief: Arc<Brief>, comfort: Dbfs) -> Result<Vec<Scene>, Refusal> {
+pub fn in_advance(brief: Arc<Brief>, comfort: Dbfs) -> Result<Vec<Passage>, Refusal> {
     let seed = brief.seed;
     let mut walk = Walk { state: State::new(brief), at_s: 0.0 };
     if let Stage::Setup(_) = walk.state.stage() {
@@ -77,13 +77,13 @@ pub fn in_advance(brief: Arc<Brief>, comfort: Dbfs) -> Result<Vec<Scene>, Refusa
     for _ in 0..(comfort - START).db().round() as usize {
         walk.event(Event::Louder)?;
     }
-    let mut scenes = vec![walk.scene(Purpose::Reference)];
+    let mut passages = vec![walk.passage(Purpose::Reference)];
     walk.answer(Answer::Yes)?;
     while let &Stage::Strain(at) = walk.state.stage() {
-        scenes.push(walk.scene(Purpose::Strain { note: walk.state.to_strain[at] }));
+        passages.push(walk.passage(Purpose::Strain { note: walk.state.to_strain[at] }));
         walk.answer(Answer::Yes)?;
     }
-    scenes.push(walk.scene(Purpose::Words));
+    passages.push(walk.passage(Purpose::Words));
     walk.answer(Answer::Heard)?;
     let spots = walk.state.consultation().case().walk.to_vec();
     for &spot in &spots {
@@ -92,14 +92,14 @@ pub fn in_advance(brief: Arc<Brief>, comfort: Dbfs) -> Result<Vec<Scene>, Refusa
         walk.advise(Advice::Rate { spot, notes: notes.clone(), why: "in its turn".into() }, None)?;
         walk.answer(Answer::Arrived)?;
         for note in notes {
-            let mut scene = walk.scene(Purpose::Note { spot, note });
+            let mut passage = walk.passage(Purpose::Note { spot, note });
             let before = walk.state.cue().map_or(0, |cue| cue.question_at);
-            let rest = scene.parts.split_off(before);
+            let rest = passage.parts.split_off(before);
             if before > 0 {
                 let question = "Hear all notes once, to know the spot as a whole.".into();
-                scenes.push(Scene { purpose: Purpose::Overview { spot }, parts: scene.parts, question });
+                passages.push(Passage { purpose: Purpose::Overview { spot }, parts: passage.parts, question });
             }
-            scenes.push(Scene { parts: rest, ..scene });
+            passages.push(Passage { parts: rest, ..passage });
             walk.answer(Answer::Rating(Rating::ALL[3]))?;
         }
     }
@@ -108,9 +108,9 @@ pub fn in_advance(brief: Arc<Brief>, comfort: Dbfs) -> Result<Vec<Scene>, Refusa
         walk.answer(Answer::Yes)?;
     }
     if *walk.state.stage() == Stage::SeatScale {
-        scenes.push(walk.scene(Purpose::LastScale));
+        passages.push(walk.passage(Purpose::LastScale));
     }
-    Ok(scenes)
+    Ok(passages)
 }
 
 /// A visit that is gone through without anybody.
@@ -143,10 +143,10 @@ impl Walk {
         })
     }
 
-    fn scene(&self, purpose: Purpose) -> Scene {
+    fn passage(&self, purpose: Purpose) -> Passage {
         let parts = self.state.cue().map(|cue| cue.parts).unwrap_or_default();
         let question = self.state.question().map(|question| question.text).unwrap_or_default();
-        Scene { purpose, parts, question }
+        Passage { purpose, parts, question }
     }
 }
 
@@ -175,51 +175,51 @@ mod tests {
         })
     }
 
-    fn notes(scenes: &[Scene], wanted: usize) -> Vec<usize> {
-        let note = |scene: &Scene| match scene.purpose {
+    fn notes(passages: &[Passage], wanted: usize) -> Vec<usize> {
+        let note = |passage: &Passage| match passage.purpose {
             Purpose::Note { spot, note } if spot == wanted => Some(note),
             _ => None,
         };
-        scenes.iter().filter_map(note).collect()
+        passages.iter().filter_map(note).collect()
     }
 
     #[test]
     fn everything_that_a_visit_can_play_is_there_in_its_order() {
         let comfort = Dbfs::new(-30.0);
-        let scenes = in_advance(brief(5), comfort).unwrap();
-        assert_eq!((scenes[0].purpose, scenes[0].parts[0].level), (Purpose::Reference, comfort));
+        let passages = in_advance(brief(5), comfort).unwrap();
+        assert_eq!((passages[0].purpose, passages[0].parts[0].level), (Purpose::Reference, comfort));
         // Notes under 50 Hz are raised over the reference: the first seven of the set.
-        let strained = scenes.iter().filter(|scene| matches!(scene.purpose, Purpose::Strain { .. })).count();
+        let strained = passages.iter().filter(|passage| matches!(passage.purpose, Purpose::Strain { .. })).count();
         assert_eq!(strained, 7);
-        let lowest = scenes.iter().find(|scene| scene.purpose == Purpose::Strain { note: 0 }).unwrap();
+        let lowest = passages.iter().find(|passage| passage.purpose == Purpose::Strain { note: 0 }).unwrap();
         let raised: Vec<f64> = lowest.parts.iter().map(|part| (part.level - comfort).db()).collect();
         assert_eq!(raised, [0.0, 3.0, 6.0, 9.0, 12.0]);
-        let words: Vec<&str> = scenes[1 + strained].parts.iter().map(|part| part.label.as_str()).collect();
-        assert_eq!((scenes[1 + strained].purpose, words.len()), (Purpose::Words, 8));
+        let words: Vec<&str> = passages[1 + strained].parts.iter().map(|part| part.label.as_str()).collect();
+        assert_eq!((passages[1 + strained].purpose, words.len()), (Purpose::Words, 8));
         for spot in 0..3 {
-            let mut heard = notes(&scenes, spot);
+            let mut heard = notes(&passages, spot);
             assert_ne!(heard, (0..16).collect::<Vec<_>>());
             heard.sort_unstable();
             assert_eq!(heard, (0..16).collect::<Vec<_>>());
-            let overview = scenes.iter().find(|scene| scene.purpose == Purpose::Overview { spot }).unwrap();
+            let overview = passages.iter().find(|passage| passage.purpose == Purpose::Overview { spot }).unwrap();
             assert_eq!(overview.parts.len(), 16);
         }
-        let last = scenes.last().unwrap();
-        assert_eq!((last.purpose, last.parts.len(), scenes.len()), (Purpose::LastScale, 16, 1 + 7 + 1 + 3 * 17 + 1));
+        let last = passages.last().unwrap();
+        assert_eq!((last.purpose, last.parts.len(), passages.len()), (Purpose::LastScale, 16, 1 + 7 + 1 + 3 * 17 + 1));
         let ceiling = ceiling_for(comfort);
-        assert!(scenes.iter().flat_map(|scene| &scene.parts).all(|part| part.level < ceiling));
+        assert!(passages.iter().flat_map(|passage| &passage.parts).all(|part| part.level < ceiling));
     }
 
     #[test]
     fn the_seed_orders_spots_and_notes() {
         let order = |seed| {
-            let scenes = in_advance(brief(seed), Dbfs::new(-30.0)).unwrap();
-            scenes.iter().map(|scene| scene.purpose).collect::<Vec<_>>()
+            let passages = in_advance(brief(seed), Dbfs::new(-30.0)).unwrap();
+            passages.iter().map(|passage| passage.purpose).collect::<Vec<_>>()
         };
         assert_eq!(order(5), order(5));
         assert_ne!(order(5), order(6));
-        let scenes = in_advance(brief(5), Dbfs::new(-30.0)).unwrap();
-        assert_ne!(notes(&scenes, 0), notes(&scenes, 1));
+        let passages = in_advance(brief(5), Dbfs::new(-30.0)).unwrap();
+        assert_ne!(notes(&passages, 0), notes(&passages, 1));
     }
 
     #[test]
