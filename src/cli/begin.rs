@@ -71,6 +71,9 @@ pub fn begin(begin: &Begin) -> Result<(), Failure> {
         // A visit keeps numbers: what a name means hangs on the device, which stays the same one.
         brief.kit.channels = sound.outputs.channels().map(|channel| channel + 1).collect();
     }
+    if let Some(blend) = &mut brief.blend {
+        blend.output_channels = Some(sound.engine.channels());
+    }
     let visit = OpenVisit::create(&file, &Header::new(PROGRAM, session::now(), None, brief))?;
     run(visit, sound, handset, &begin.visit)
 }
@@ -189,7 +192,7 @@ pub(super) fn blend(options: &BlendOptions) -> Result<Option<BlendBrief>, Failur
             system.connection.word()
         )));
     }
-    Ok(Some(BlendBrief { system, routines, placed: options.placed, recheck: None }))
+    Ok(Some(BlendBrief { system, routines, placed: options.placed, recheck: None, output_channels: None }))
 }
 
 /// The main one of several seats: the one that counts most, the first of equals.

@@ -32,6 +32,7 @@ pub(super) fn of(earlier: &Path) -> Result<BlendBrief, Failure> {
         routines: Vec::new(),
         placed: true,
         recheck: Some(previous),
+        output_channels: None,
     })
 }
 

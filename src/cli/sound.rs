@@ -58,6 +58,16 @@ fn device(
         (opened, _) => opened,
     };
     let mut engine = opened.map_err(Failure::NoSound)?;
+    if let Some(highest) = at_least
+        && engine.channels() < highest
+    {
+        let device = engine.device().map_or("", |device| device.name.as_str());
+        return Err(Failure::Usage(format!(
+            "The blend sounds on channel {highest}, but the sound output '{device}' has only {}. Choose another one with --output \
+             (`evenbass outputs` lists them), or name other [channels] in the system file.",
+            engine.channels()
+        )));
+    }
     engine.allow_deep_bass(deep_driver);
     let outputs = routing.outputs(DEVICE_ORDER, engine.channels())?;
     let device = engine.device().map(|device| device.name.clone());

@@ -194,8 +194,14 @@ impl KitStep {
         }
     }
 
-    /// Takes an answer into the system; what is asked next, or `None` when nothing more is.
-    pub(super) fn answer(self, system: &mut System, answer: &Answer) -> Result<Option<Self>, Refusal> {
+    /// Takes an answer into the system; what is asked next, or `None` when nothing more is. The sound output has so many channels, if
+    /// that is known.
+    pub(super) fn answer(
+        self,
+        system: &mut System,
+        answer: &Answer,
+        output_channels: Option<u16>,
+    ) -> Result<Option<Self>, Refusal> {
         Ok(match (self, answer) {
             (Self::Connection, &Answer::Choice(at)) => {
                 system.connection = [Connection::Line, Connection::Lfe, Connection::Both][at.min(2)];
@@ -226,6 +232,15 @@ impl KitStep {
                     return Err(Refusal::Because(format!(
                         "Channel {channel} is a main speaker's: left is {}, right is {}. Type 0 if the subwoofer has none of its own.",
                         channels.left, channels.right
+                    )));
+                }
+                if let Some(there) = output_channels
+                    && channel > f64::from(there)
+                {
+                    return Err(Refusal::Because(format!(
+                        "The sound output is open with {there} channels; there is no channel {channel}. Type 0 to go on without. Or leave, and \
+                         begin again with a system file that names it ([channels] subwoofer = {channel}), or on another --output: \
+                         the output is then opened with as many channels."
                     )));
                 }
                 system.channels.subwoofer = (channel > 0.0).then_some(channel as u16);

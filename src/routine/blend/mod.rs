@@ -60,6 +60,9 @@ pub struct BlendBrief {
     /// An earlier visit whose settings are looked at again.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub recheck: Option<Previous>,
+    /// How many channels the sound output is open with, if that is known.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub output_channels: Option<u16>,
 }
 
 /// Everything that a blend knows.

@@ -105,7 +105,13 @@ fn brief_by(system: Option<&str>, routine: &str) -> Brief {
         loudness_phon: 50.0,
         rehearsal: false,
         asks_more: false,
-        blend: Some(BlendBrief { system, routines: routines.into(), placed: true, recheck: None }),
+        blend: Some(BlendBrief {
+            system,
+            routines: routines.into(),
+            placed: true,
+            recheck: None,
+            output_channels: Some(4),
+        }),
     }
 }
 
@@ -431,6 +437,23 @@ fn the_system_can_be_asked_for() {
     // The first option of each: a low-pass in Hz, a level knob, a phase knob, a polarity switch, no contour.
     let roles: Vec<Role> = blend.system().controls.iter().map(|control| control.role).collect();
     assert_eq!(roles, [Role::LowPass, Role::Level, Role::Phase, Role::Polarity]);
+}
+
+#[test]
+fn a_channel_that_the_output_does_not_have_is_refused_with_a_way_out() {
+    let mut visit = Visit::new(brief(None));
+    loop {
+        let answer = match visit.state.question().unwrap().ask {
+            Ask::Number { topic: Topic::OwnChannel, .. } => break,
+            Ask::Choose { .. } => Answer::Choice(0),
+            Ask::Number { low, .. } => Answer::Number(low),
+            _ => Answer::Yes,
+        };
+        visit.say(answer).unwrap();
+    }
+    let Err(Refusal::Because(why)) = visit.say(Answer::Number(6.0)) else { panic!("there are four channels") };
+    assert!(why.contains("open with 4 channels") && why.contains("Type 0"), "{why}");
+    visit.say(Answer::Number(4.0)).unwrap();
 }
 
 #[test]
