@@ -63,7 +63,9 @@ impl Conductor {
         let open = question.is_some();
         // Nor is a comparison swayed.
         let comparing = matches!(state.stage(), Stage::ShootOut(_));
-        let told = matches!(chapter, Chapter::Verdict | Chapter::Done) && !comparing;
+        // Where the subwoofer stands already, there is no place to be judged.
+        let placed = state.brief().blend.as_ref().is_some_and(|blend| blend.placed);
+        let told = matches!(chapter, Chapter::Verdict | Chapter::Done) && !comparing && !placed;
         View {
             visit: state.brief().name.clone(),
             file: self.baton.file.clone(),

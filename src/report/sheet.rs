@@ -66,7 +66,7 @@ fn placement(facts: &Facts) -> Markup {
             }
         }
         (blend::page(facts))
-        @if facts.blend.is_some() { section class="page" { h1 { "While the place was judged" } (settings(facts)) } }
+        @if facts.blend.is_some() { section class="page follows" { h1 { "While the place was judged" } (settings(facts)) } }
         (detail::pages(facts))
     }
 }
