@@ -8,8 +8,9 @@ use crate::routine::Refusal;
 use crate::routine::blend::setup::{Own, Setup};
 use crate::routine::question::Answer;
 
-/// The person's time for it, seconds: two thirds of the quarter of an hour that a blend may take.
-const BUDGET_S: f64 = 600.0;
+/// The person's time for it, seconds: a blend may take a quarter of an hour, of which connection, start values and check need four
+/// minutes.
+const BUDGET_S: f64 = 660.0;
 
 /// A tuning under way.
 #[derive(Debug, Clone, PartialEq)]
