@@ -2,18 +2,26 @@
 //!
 //! `cargo bench --bench blend` takes a few systems of each connection. `-- 200` takes as many as that, `-- 200 line` those of one
 //! connection (`line`, `lfe`, `both`), `-- 200 line ear` one way (`ear`, `meter`, `plain`); `verbose` at the end says how each ended.
+//! `-- 24 why` leaves one difficulty out at a time, to see which of them costs what. `-- 24 through` takes the systems through whole
+//! visits instead: the program on its JSON face and fast clock, tuned and by the `assistant` routine.
 
 #[path = "blend/harness.rs"]
 mod harness;
+#[allow(dead_code, reason = "made for the tests")]
+#[path = "../tests/support/script.rs"]
+mod script;
+#[path = "blend/through.rs"]
+mod through;
 
 use std::time::Instant;
 
 use evenbass::blend::Connection;
+use evenbass::presets::ListenerTraits;
 use evenbass::rehearsal::VirtualSystem;
 
 use harness::{By, best_db, is_inverted, plain, tuned, usual_listener, worst_db};
 
-const BUDGET_S: f64 = 14.7 * 60.0;
+const BUDGET_MIN: f64 = 14.7;
 
 /// How one system ended.
 struct Row {
@@ -27,30 +35,43 @@ struct Row {
     expected_db: Option<f64>,
 }
 
+/// How a system is set.
+enum Way {
+    Untouched,
+    Tuned { listener: ListenerTraits, by: By, minutes: f64 },
+    Plain,
+    Visit { routine: Option<&'static str> },
+}
+
 fn main() {
     let arguments: Vec<String> = std::env::args().skip(1).filter(|argument| argument != "--bench").collect();
     let count: u64 = arguments.first().and_then(|count| count.parse().ok()).unwrap_or(5);
     let says = |word: &str| arguments.iter().any(|argument| argument == word);
     let asked = |words: &[&str], word: &str| says(word) || !words.iter().any(|word| says(word));
+    let ways = ways(says("why"), says("through"));
     for (name, connection) in [("line", Connection::Line), ("lfe", Connection::Lfe), ("both", Connection::Both)] {
         if !asked(&["line", "lfe", "both"], name) {
             continue;
         }
+        let system = |seed| match says("through") {
+            true => through::system(connection, seed),
+            false => VirtualSystem::random(connection, seed),
+        };
         let systems: Vec<(VirtualSystem, [f64; 2])> = (0..count)
             .map(|seed| {
-                let system = VirtualSystem::random(connection, seed);
+                let system = system(seed);
                 let best = best_db(&system);
                 (system, best)
             })
             .collect();
         println!("{name}, {count} systems");
-        for way in ["ear", "meter", "plain", "untouched"] {
-            if way != "untouched" && !asked(&["ear", "meter", "plain"], way) {
+        for (way, how) in &ways {
+            if *way != "untouched" && !asked(&["ear", "meter", "plain"], way) {
                 continue;
             }
             let began = Instant::now();
             let rows: Vec<Row> =
-                systems.iter().zip(0..).map(|((system, best), seed)| one(system, *best, way, seed)).collect();
+                systems.iter().zip(0..).map(|((system, best), seed)| one(system, *best, how, seed)).collect();
             if says("verbose") {
                 for (seed, row) in rows.iter().enumerate() {
                     println!(
@@ -64,18 +85,51 @@ fn main() {
     }
 }
 
-fn one(system: &VirtualSystem, best: [f64; 2], way: &str, seed: u64) -> Row {
+fn ways(why: bool, through: bool) -> Vec<(&'static str, Way)> {
+    let tuned = |listener, by| Way::Tuned { listener, by, minutes: BUDGET_MIN };
+    let usual = usual_listener;
+    if through {
+        return vec![
+            ("visit", Way::Visit { routine: None }),
+            ("assistant", Way::Visit { routine: Some("assistant") }),
+            ("untouched", Way::Untouched),
+        ];
+    }
+    if why {
+        let sure = ListenerTraits { doubt_db: 0.05, mood_db: 0.0, lapses: 0.0, border_spread: 0.0, ..usual() };
+        return vec![
+            ("as it is", tuned(usual(), By::Ear)),
+            ("without doubt", tuned(sure.clone(), By::Ear)),
+            ("an ear as the standard's", tuned(ListenerTraits { contour_db: 0.0, ..usual() }, By::Ear)),
+            ("neither", tuned(ListenerTraits { contour_db: 0.0, ..sure }, By::Ear)),
+            ("half an hour", Way::Tuned { listener: usual(), by: By::Ear, minutes: 29.7 }),
+            ("a meter", tuned(usual(), By::Meter)),
+            ("an exact meter", tuned(ListenerTraits { meter_db: 0.01, ..usual() }, By::Meter)),
+        ];
+    }
+    vec![
+        ("ear", tuned(usual(), By::Ear)),
+        ("meter", tuned(usual(), By::Meter)),
+        ("plain", Way::Plain),
+        ("untouched", Way::Untouched),
+    ]
+}
+
+fn one(system: &VirtualSystem, best: [f64; 2], way: &Way, seed: u64) -> Row {
     let (setting, seconds, expected_db) = match way {
-        "ear" | "meter" => {
-            let by = if way == "ear" { By::Ear } else { By::Meter };
-            let outcome = tuned(system, &usual_listener(), by, seed, BUDGET_S);
+        Way::Tuned { listener, by, minutes } => {
+            let outcome = tuned(system, listener, *by, seed, minutes * 60.0);
             (outcome.setting, outcome.seconds, Some(outcome.worst_db[0]))
         }
-        "plain" => {
+        Way::Plain => {
             let plain = plain(system, usual_listener(), seed);
             (plain.setting, plain.seconds, None)
         }
-        _ => (system.start.clone(), 0.0, None),
+        Way::Visit { routine } => {
+            let visit = through::visit(system.system.connection, seed, usual_listener(), *routine);
+            (visit.setting, visit.seconds, None)
+        }
+        Way::Untouched => (system.start.clone(), 0.0, None),
     };
     let least_db = best[0].min(best[1]);
     let worst_db = worst_db(system, &setting);

@@ -35,7 +35,7 @@ pub struct Cue {
 }
 
 /// One tone of a cue.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Part {
     /// What is played.
     pub recipe: Recipe,

@@ -1,6 +1,6 @@
 //! What can be heard at a question of the blend, in full: for a face that hears by computing. A person's face does not show it.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::blend::tune::Sounding;
 use crate::blend::{Device, Role};
@@ -8,7 +8,7 @@ use crate::routine::blend::setup::Setup;
 use crate::routine::effect::Part;
 
 /// A question of the blend as somebody hears it who knows the system.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Scene {
     /// What has to be judged or done.
     pub hearing: Hearing,
@@ -19,7 +19,7 @@ pub struct Scene {
 }
 
 /// One sound and the setting in which it is heard.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Heard {
     /// Which of the choices it belongs to, counted from 0.
     pub choice: usize,
@@ -30,7 +30,7 @@ pub struct Heard {
 }
 
 /// What a question of the blend is about.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "about", rename_all = "kebab-case")]
 pub enum Hearing {
     /// Nothing to hear.

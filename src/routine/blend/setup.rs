@@ -14,7 +14,7 @@ pub struct Own {
 }
 
 /// Where every control stands, in the order of the system's list (`None`: not known), and what the program adds.
-#[derive(Debug, Clone, PartialEq, Default, Serialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct Setup {
     /// Values, one a control.
     pub values: Vec<Option<f64>>,
