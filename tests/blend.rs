@@ -5,8 +5,10 @@ mod support;
 use std::fs;
 use std::path::Path;
 use std::process::Command;
+use std::time::{Duration, Instant};
 
 use serde_json::{Value, json};
+use support::screen::Screen;
 use support::script::{Talk, evenbass};
 
 const LINE: &str = "name = \"den\"\nconnection = \"line\"\ntwo_channel = true\nmains_low_hz = 60.0\n\n[[control]]\n\
@@ -164,4 +166,82 @@ fn what_is_wrong_in_a_system_or_a_routine_is_shown_with_its_place() {
     let mut check = evenbass(home.path());
     check.args(["presets", "check"]).arg(routines.join("assistant.toml"));
     refuses(check, &["did you mean `verify`?"]);
+}
+
+/// Only keeps a broken test from hanging.
+const PATIENCE: Duration = Duration::from_secs(240);
+
+/// Somebody at the screen, who turns what it says and hears the level right at 1 dB.
+struct Onlooker {
+    screen: Screen,
+    /// The value of the last turn.
+    turned_to: f64,
+    /// How often sum and difference were asked about.
+    middles: usize,
+}
+
+impl Onlooker {
+    /// The key for what is on the screen; `None` while nothing is asked.
+    fn key(&mut self, page: &str) -> Option<&'static str> {
+        let offers = |key: &str| page.lines().any(|line| line.trim_start().starts_with(&format!("{key}  ")));
+        if let Some(to) = page.split("Turn ").nth(1).and_then(|rest| rest.split(" to ").nth(1)) {
+            self.turned_to = to.split_whitespace().next().and_then(|value| value.parse().ok()).unwrap_or(0.0);
+        }
+        Some(match page {
+            _ if page.contains("The visit is complete") => "q",
+            _ if page.contains("sent to the right channel") && offers("2") => "2",
+            _ if page.contains("stands in the middle") && offers("2") => {
+                self.middles += 1;
+                if self.middles % 2 == 1 { "1" } else { "2" }
+            }
+            _ if page.contains("From the main speakers") => {
+                if self.turned_to > 1.0 {
+                    "y"
+                } else {
+                    "n"
+                }
+            }
+            _ if offers("4") && page.contains("How strong") => "4",
+            _ if page.contains("Type ") && offers("Enter") => "3\r",
+            _ if offers("1") => "1",
+            _ if offers("Enter") => "\r",
+            _ => return None,
+        })
+    }
+
+    /// Does what the screen says until the program has ended; how many answers that took.
+    fn go_through(mut self) -> (i32, usize) {
+        let (mut answers, mut answered) = (0, String::new());
+        let began = Instant::now();
+        while !self.screen.has_ended() {
+            self.screen.look();
+            assert!(began.elapsed() < PATIENCE, "it hangs after {answers} answers:\n{}", self.screen.text());
+            let page = self.screen.page();
+            if page != answered
+                && let Some(key) = self.key(&page)
+            {
+                self.screen.press(key);
+                answered = page;
+                answers += 1;
+            }
+            std::thread::park_timeout(Duration::from_millis(20));
+        }
+        (self.screen.end(), answers)
+    }
+}
+
+#[test]
+fn a_blend_goes_through_to_its_sheet_at_a_terminal() {
+    let home = tempfile::tempdir().unwrap();
+    fs::write(home.path().join("system.toml"), LINE).unwrap();
+    let mut command = evenbass(home.path());
+    command.args(["rehearse", "--face", "terminal", "--seed", "5", "--folder", ".", "--system", "system.toml"]);
+    command.args(["--placed", "--routine", "assistant"]);
+    let onlooker = Onlooker { screen: Screen::start(command), turned_to: 0.0, middles: 0 };
+    let (code, answers) = onlooker.go_through();
+    assert_eq!(code, 0);
+    assert!(answers > 20, "{answers}");
+    let blend = exported(home.path(), "rehearsal");
+    let level: f64 = blend["controls"][0]["value"].as_str().unwrap().trim_end_matches(" dB").parse().unwrap();
+    assert!((-0.5..=1.5).contains(&level), "{blend}");
 }

@@ -107,7 +107,7 @@ impl Screen {
         self.kernel_state() == Some('T')
     }
 
-    fn has_ended(&self) -> bool {
+    pub fn has_ended(&self) -> bool {
         matches!(self.kernel_state(), None | Some('Z'))
     }
 
