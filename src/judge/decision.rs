@@ -12,6 +12,11 @@ use crate::stats::normal;
 /// How unusual a curve may be of which nothing was heard: standard deviation of the logarithm of its size.
 const UNUSUAL: f64 = 0.15;
 
+/// Noise of a comparison, as a difference of spreads, dB (careful guesses, not measured): blind, and where the listener knew which spot was heard, so that
+/// what was expected is heard as well.
+const BLIND_NOISE_DB: f64 = 1.0;
+const KNOWN_NOISE_DB: f64 = 2.0;
+
 /// Draws of everything that is decided on.
 #[derive(Debug, Clone)]
 pub struct Draws {
@@ -88,9 +93,9 @@ fn spreads(map: &GridMap, curves: &DMatrix<f64>, skew: bool, source: &mut Normal
     grid.column_iter().map(|column| libm::sqrt(column.variance() + map.rough)).collect()
 }
 
-/// Lets blind comparisons speak: draws are kept in proportion to how likely they make the outcomes (each a probit in the difference of
-/// spreads with `noise_db`), by systematic resampling.
-pub fn heed(draws: &mut Draws, outcomes: &[ShootOut], noise_db: f64) {
+/// Lets comparisons speak: draws are kept in proportion to how likely they make the outcomes (each a probit in the difference of
+/// spreads), by systematic resampling.
+pub fn heed(draws: &mut Draws, outcomes: &[ShootOut]) {
     let (count, spots) = draws.spread_db.shape();
     let usable: Vec<&ShootOut> =
         outcomes.iter().filter(|o| o.more_even < spots && o.less_even < spots && o.more_even != o.less_even).collect();
@@ -99,7 +104,8 @@ pub fn heed(draws: &mut Draws, outcomes: &[ShootOut], noise_db: f64) {
     }
     let weight = |k: usize| -> f64 {
         let apart = |o: &&ShootOut| draws.spread_db[(k, o.less_even)] - draws.spread_db[(k, o.more_even)];
-        usable.iter().map(|o| 0.02 + 0.96 * normal::cumulative(apart(o) / noise_db)).product()
+        let noise_db = |o: &&ShootOut| if o.blind { BLIND_NOISE_DB } else { KNOWN_NOISE_DB };
+        usable.iter().map(|o| 0.02 + 0.96 * normal::cumulative(apart(o) / noise_db(o))).product()
     };
     let weights: Vec<f64> = (0..count).map(weight).collect();
     let total: f64 = weights.iter().sum();

@@ -117,13 +117,15 @@ pub enum Advice {
     },
 }
 
-/// One blind comparison of two spots with the subwoofer really moved.
+/// One comparison of two spots with the subwoofer really moved.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub struct ShootOut {
     /// The spot that sounded more even.
     pub more_even: usize,
     /// The other one.
     pub less_even: usize,
+    /// Whether the listener did not know which of the two was heard.
+    pub blind: bool,
 }
 
 /// The judge's whole answer.

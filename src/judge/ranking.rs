@@ -14,9 +14,6 @@ const DRAWS: usize = 512;
 /// Rooms drawn that the plan could stand for.
 const PREDICTIONS: usize = 512;
 
-/// Noise of a blind comparison, as a difference of spreads, dB (a careful guess, not measured).
-const SHOOT_OUT_NOISE_DB: f64 = 1.0;
-
 /// A fit, the prior it stands on, and its weight.
 #[derive(Debug, Clone)]
 pub struct Weighed<'a> {
@@ -102,7 +99,7 @@ impl Judge {
         self.rank_after(case, &[])
     }
 
-    /// The ranking from all evidence so far and the blind comparisons made since.
+    /// The ranking from all evidence so far and the comparisons of moved subwoofers made since.
     pub fn rank_after(&self, case: &Case, outcomes: &[ShootOut]) -> Ranking {
         self.rank_at(case, outcomes, None)
     }
@@ -116,7 +113,7 @@ impl Judge {
         let problem = Problem { growth: &self.growth, octave: &self.octave, answers: &answers, offsets: &offsets };
         let fits = weigh(&problem, &self.priors);
         let mut draws = decision::draw(&problem, &fits, &seat_weights, DRAWS, case.seed);
-        decision::heed(&mut draws, outcomes, SHOOT_OUT_NOISE_DB);
+        decision::heed(&mut draws, outcomes);
         let belief = Belief { prior: first, problem, fits, draws };
         self.report(case, &belief, seat)
     }

@@ -242,7 +242,7 @@ fn a_shortfall_is_not_blamed_on_the_spot() {
 }
 
 #[test]
-fn blind_comparisons_move_the_ranking() {
+fn comparisons_move_the_ranking_and_blind_ones_most() {
     let (notes, room) = (notes(16), room(2));
     let evidence = [rated(0, 0, &EVEN), rated(1, 1, &EVEN)].concat();
     let now = case(&notes, &room, &evidence);
@@ -252,9 +252,11 @@ fn blind_comparisons_move_the_ranking() {
         sound(&ranking, 2);
         ranking.spots.iter().find(|s| s.spot == 1).unwrap().probability_best
     };
-    let won = ShootOut { more_even: 1, less_even: 0 };
+    let won = ShootOut { more_even: 1, less_even: 0, blind: true };
+    let known = ShootOut { blind: false, ..won };
     assert!(chance(&[won, won]) > chance(&[]) + 0.05);
-    assert_eq!(chance(&[ShootOut { more_even: 7, less_even: 0 }]), chance(&[]));
+    assert!(chance(&[known, known]) > chance(&[]) && chance(&[known, known]) < chance(&[won, won]));
+    assert_eq!(chance(&[ShootOut { more_even: 7, ..won }]), chance(&[]));
 }
 
 #[test]

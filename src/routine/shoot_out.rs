@@ -79,7 +79,7 @@ impl State {
         let outcome = |comparison: &Comparison| {
             let more_even = comparison.more_even?;
             let less_even = if more_even == comparison.after { comparison.before } else { comparison.after };
-            Some(judge::ShootOut { more_even, less_even })
+            Some(judge::ShootOut { more_even, less_even, blind: comparison.blind })
         };
         self.comparisons().iter().filter_map(outcome).collect()
     }
