@@ -3,8 +3,9 @@
 use nalgebra::DMatrix;
 
 use crate::judge::posterior::Problem;
-use crate::judge::prior::{GridMap, skewed};
+use crate::judge::prior::GridMap;
 use crate::judge::ranking::Weighed;
+use crate::judge::usual::skewed;
 use crate::judge::{Estimate, ShootOut};
 use crate::stats::gaussian::NormalDraws;
 use crate::stats::normal;
@@ -50,6 +51,8 @@ pub fn draw(problem: &Problem, fits: &[Weighed], seat_weights: &[f64], draws: us
         if count == 0 {
             continue;
         }
+        // What a room model predicts is skewed by itself.
+        let skew = prior.unknown_room && !problem.levels_as_heard;
         let half = count.div_ceil(2);
         let mut common = source.matrix(fit.mean.common.len(), half);
         fit.factored.spread_common(&mut common);
@@ -66,13 +69,12 @@ pub fn draw(problem: &Problem, fits: &[Weighed], seat_weights: &[f64], draws: us
             }
             let share = seat_weights[pair / prior.spots] / total;
             if share > 0.0 {
-                let spread = spreads(&prior.grids[pair], &curves.clone_owned(), prior.unknown_room, &mut source);
+                let spread = spreads(&prior.grids[pair], &curves.clone_owned(), skew, &mut source);
                 for (k, s) in spread.into_iter().enumerate() {
                     spread_db[(filled + k, pair % prior.spots)] += share * s;
                 }
             }
-            // What a room model predicts is skewed by itself.
-            if prior.unknown_room {
+            if skew {
                 curves.apply(|x| *x = skewed(*x));
             }
         }

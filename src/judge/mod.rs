@@ -1,6 +1,7 @@
 //! Evidence in, ranking with probabilities out; what to hear next; when to stop.
 
 mod advice;
+mod answers;
 mod arrow;
 mod decision;
 mod grading;
@@ -10,6 +11,7 @@ mod prior;
 mod ranking;
 #[cfg(test)]
 mod tests;
+mod usual;
 mod worth;
 
 use serde::{Deserialize, Serialize};

@@ -93,6 +93,8 @@ pub struct Problem<'a> {
     pub answers: &'a [Answer],
     /// What the offsets of each pair are.
     pub offsets: &'a [Vec<Offset>],
+    /// Whether there are levels that stand as they were heard, not turned back to the bell curve behind them.
+    pub levels_as_heard: bool,
 }
 
 /// What a fit can begin from: another listener's, or nothing.

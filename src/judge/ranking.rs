@@ -1,10 +1,8 @@
 //! The judge's answer put together: answers made ready, listeners weighed, spots compared, the next stay chosen.
 
-use std::collections::BTreeMap;
-
 use crate::acoustics::equal_loudness::relative_growth;
-use crate::evidence::{Evidence, Heard};
-use crate::judge::posterior::{Answer, Fit, Listener, Offset, Problem, Says};
+use crate::judge::answers::Answers;
+use crate::judge::posterior::{Fit, Listener, Problem};
 use crate::judge::prior::{self, FieldPrior};
 use crate::judge::{Case, Ranking, ShootOut, SpotBelief};
 use crate::judge::{advice, decision, listener};
@@ -109,8 +107,8 @@ impl Judge {
     pub fn rank_at(&self, case: &Case, outcomes: &[ShootOut], seat: Option<usize>) -> Ranking {
         let first = &self.priors[0].0;
         let seat_weights = weights(case.seat_weights, first.seats);
-        let (answers, offsets) = prepare(case.evidence, first, &self.growth);
-        let problem = Problem { growth: &self.growth, octave: &self.octave, answers: &answers, offsets: &offsets };
+        let made_ready = Answers::prepare(case.evidence, first, &self.growth);
+        let problem = made_ready.problem(&self.growth, &self.octave);
         let fits = weigh(&problem, &self.priors);
         let mut draws = decision::draw(&problem, &fits, &seat_weights, DRAWS, case.seed);
         decision::heed(&mut draws, outcomes);
@@ -260,74 +258,6 @@ fn weights(given: &[f64], seats: usize) -> Vec<f64> {
         found[0] = 1.0;
     }
     found
-}
-
-/// Leaves out what does not fit the case, and numbers the offsets.
-fn prepare(evidence: &[Evidence], prior: &FieldPrior, growth: &[f64]) -> (Vec<Answer>, Vec<Vec<Offset>>) {
-    let pairs = prior.spots * prior.seats;
-    let mut keys: Vec<Vec<(u8, usize)>> = vec![Vec::new(); pairs];
-    let mut offsets = vec![Vec::new(); pairs];
-    let mut answers = Vec::new();
-    for e in evidence {
-        if e.note >= prior.notes || e.spot >= prior.spots || e.seat >= prior.seats {
-            continue;
-        }
-        let shortfall_db = if e.shortfall_db.is_finite() { e.shortfall_db.clamp(0.0, 60.0) } else { 0.0 };
-        let pair = e.seat * prior.spots + e.spot;
-        let ear_noise = 1.5 / growth[e.note];
-        let (kind, key, says) = match e.heard {
-            Heard::Rating { rating } => (0, e.stay, Says::Word { word: rating.index(), shortfall_db }),
-            Heard::Match { offset_db } => {
-                (1, e.stay, Says::Level { level_db: offset_db - shortfall_db, noise_db: ear_noise, by_ear: true })
-            }
-            Heard::Meter { level_db_spl } => {
-                (2, 0, Says::Level { level_db: level_db_spl + shortfall_db, noise_db: 1.2, by_ear: false })
-            }
-            Heard::Microphone { level_db } => {
-                (3, e.stay, Says::Level { level_db: level_db + shortfall_db, noise_db: 0.7, by_ear: false })
-            }
-        };
-        if let Says::Level { level_db, .. } = says
-            && !(level_db.is_finite() && level_db.abs() < 1000.0)
-        {
-            continue;
-        }
-        let of_pair = &mut keys[pair];
-        let offset = of_pair.iter().position(|k| *k == (kind, key)).unwrap_or_else(|| {
-            of_pair.push((kind, key));
-            offsets[pair].push(if kind == 0 { Offset::Rating } else { Offset::Reading });
-            of_pair.len() - 1
-        });
-        answers.push(Answer { pair, note: e.note, offset, says });
-    }
-    if prior.unknown_room {
-        straighten(&mut answers, prior.notes);
-    }
-    (answers, offsets)
-}
-
-/// Turns levels into what the bell curve behind them is. Where less than half of the notes were read, nobody knows what they deviate from: they
-/// stay as they are.
-fn straighten(answers: &mut [Answer], notes: usize) {
-    let mut sums: BTreeMap<(usize, usize), (f64, usize)> = BTreeMap::new();
-    for answer in answers.iter() {
-        if let Says::Level { level_db, .. } = answer.says {
-            let (sum, count) = sums.entry((answer.pair, answer.offset)).or_default();
-            *sum += level_db;
-            *count += 1;
-        }
-    }
-    for answer in answers {
-        let Says::Level { level_db, noise_db, .. } = &mut answer.says else { continue };
-        let (sum, count) = sums[&(answer.pair, answer.offset)];
-        if 2 * count < notes {
-            continue;
-        }
-        let mean = sum / count as f64;
-        let (straight, slope) = prior::straightened(*level_db - mean);
-        *level_db = mean + straight;
-        *noise_db /= slope;
-    }
 }
 
 /// How far the room may be from a bare box, the share of the usual variation that the model then misses, and the weight of that belief.

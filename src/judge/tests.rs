@@ -345,7 +345,8 @@ fn against_a_chain(words: [usize; 8]) -> Vec<(f64, f64)> {
     let says = |k: usize| Says::Word { word: words[k], shortfall_db: 0.0 };
     let answers: Vec<Answer> = (0..8).map(|k| Answer { pair: k / 4, note: k % 4, offset: 0, says: says(k) }).collect();
     let offsets = [vec![Offset::Rating], vec![Offset::Rating]];
-    let problem = Problem { growth: &growth, octave: &octave, answers: &answers, offsets: &offsets };
+    let problem =
+        Problem { growth: &growth, octave: &octave, answers: &answers, offsets: &offsets, levels_as_heard: false };
     let fit = problem.fit(&prior, listener, Some(&Start::plain(8, 2)), false);
     let definition = Definition {
         problem: &problem,

@@ -6,14 +6,13 @@
 
 use nalgebra::{DMatrix, DVector};
 
+use crate::judge::answers::METER_NOISE_DB;
 use crate::judge::arrow::Marginals;
 use crate::judge::posterior::{Fit, Problem};
 use crate::judge::prior::{FieldPrior, GridMap};
 
 /// Variance of a value that is only known to lie within one of the middle steps (three wide, uniform: 9 / 12), dB^2.
 const STEP_VARIANCE: f64 = 0.75;
-/// Noise of a meter reading, dB.
-pub const METER_NOISE_DB: f64 = 1.2;
 
 /// With what the next answers are given.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -139,7 +138,8 @@ mod tests {
         let octave: Vec<f64> = notes_hz.iter().map(|f| f.log2()).collect();
         let prior = FieldPrior::unknown_room(&notes_hz, 1, 1);
         let offsets = [Vec::<Offset>::new()];
-        let problem = Problem { growth: &[1.0; 8], octave: &octave, answers: &[], offsets: &offsets };
+        let problem =
+            Problem { growth: &[1.0; 8], octave: &octave, answers: &[], offsets: &offsets, levels_as_heard: false };
         let listener = Listener { noise_db: 1.5, drift_db: 1.0, contour_db: 1.5 };
         let fit = problem.fit(&prior, listener, None, false);
         let marginals = fit.factored.marginals();
