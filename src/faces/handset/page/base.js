@@ -3,7 +3,7 @@
 const $ = (id) => document.getElementById(id);
 const main = $('main'), news = $('news'), answers = $('answers'), tools = $('tools'), desk = $('desk');
 const SILENCE_MS = 2500, RETRY_MS = 300, OPENS_WITHIN_MS = 1000, WRITTEN_WITHIN_MS = 3000, FRESH_MS = 250, PRESS_MS = 175,
-  HELD_MS = 2000, CLICK_MS = 80;
+  HELD_MS = 2000, CLICK_MS = 80, READ_MS = 4000;
 
 let socket = null, card = null, plan = null, desks = null;
 let inTouch = false, over = '', heard = 0, number = 0, failures = 0;
@@ -12,6 +12,8 @@ let onScreen = null, thumb = -1e9, waiting = null;
 let rattles = false, more = false, typed = '', slip = '', drawn = '', shown = 0, asked = null;
 /* The answer on its way to the disk: which question, which button, since when. */
 let pending = null;
+/* A stop was refused because of who sent it. */
+let unpaired = false;
 let refusals = null, pressing = 0, raised = 0, told = '', canWake = null;
 
 /** An element with attributes and children; a function stands for what a click does. */

@@ -148,6 +148,7 @@ function toggleRattles() {
 }
 
 function drawNews() {
+  if (unpaired) return;
   if (!inTouch || !card) { if (!stopping) tell(); return; }
   const lines = [];
   if (slip || card.refusal) lines.push(['Not taken: ', slip || card.refusal]);

@@ -33,7 +33,7 @@ function connect() {
 async function checkPairing() {
   try {
     const answer = await fetch('/', { method: 'HEAD', cache: 'no-store' });
-    if (answer.status === 401) location.reload();
+    if (answer.status === 401 && !unpaired) location.reload();
   } catch { /* out of touch */ }
 }
 
@@ -141,9 +141,17 @@ async function postStop(mine, tries) {
   if (mine !== stopping || tries > 400) return;
   try {
     const answer = await fetch('/stop', { method: 'POST', keepalive: true });
-    if (answer.ok) stopping = 0;
+    if ([401, 410].includes(answer.status) || answer.ok) stopping = 0;
     if (answer.ok) { tell(['Stop: ', 'it has arrived.']); return; }
-    if (answer.status === 410 || answer.status === 401) { tell(['Stop: ', 'the visit has ended; nothing sounds.']); return; }
+    if (answer.status === 410) { tell(['Stop: ', 'the visit has ended; nothing sounds.']); return; }
+    if (answer.status === 401) { shutOut(); return; }
   } catch { /* again */ }
   setTimeout(() => postStop(mine, tries + 1), 250);
+}
+
+/** A tone may be sounding that this phone cannot stop any more: that stays to be read before the page that pairs comes. */
+function shutOut() {
+  unpaired = true;
+  tell(['Stop: ', 'NOT sent: this phone is no longer paired. Stop at the laptop.']);
+  setTimeout(() => location.reload(), READ_MS);
 }

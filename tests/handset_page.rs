@@ -1,0 +1,60 @@
+//! What the page's script does at moments that no network brings about when they are wanted: in a real browser, whose clock or
+//! answers are held still.
+#![cfg(target_os = "linux")]
+
+mod support;
+
+use std::path::Path;
+
+use serde_json::json;
+use support::browser::{Browser, Phone};
+use support::laptop::Laptop;
+use support::script::evenbass;
+
+fn rehearsal(home: &Path) -> Laptop {
+    let mut command = evenbass(home);
+    command.env("XDG_DATA_HOME", home.join("data"));
+    command.args(["rehearse", "--face", "json", "--room", "room.toml", "--notes", "short", "--minutes", "2"]);
+    command.args(["--kit", "kit.toml", "--seed", "7", "--folder", ".", "--handset"]);
+    Laptop::start(command)
+}
+
+/// A phone that shows the first question.
+fn paired(browser: &Browser, laptop: &Laptop) -> Phone {
+    let phone = browser.phone();
+    phone.go(&laptop.invitation());
+    phone.wait("document.querySelector('.lead')");
+    phone
+}
+
+#[test]
+fn a_stop_from_a_phone_that_is_no_longer_paired_is_said_not_to_have_been_sent() {
+    let home = tempfile::tempdir().unwrap();
+    let mut laptop = rehearsal(home.path());
+    let browser = Browser::start();
+    let phone = paired(&browser, &laptop);
+    // A page that nobody has touched may not buzz.
+    phone.tap("h1");
+    // All that is said from now on, kept where a reload does not take it.
+    phone.ask(
+        "(() => { const news = document.getElementById('news'), said = []; new MutationObserver(() => { \
+         said.push(news.innerText); sessionStorage.said = JSON.stringify(said); }).observe(news, { childList: true }); })()",
+    );
+    phone.call("Network.clearBrowserCookies", json!({}));
+    // As if the socket had been silent for so long that stop is sent the other way as well.
+    phone.ask(
+        "(() => { const now = performance.now(); performance.now = () => now + 2000; \
+         document.getElementById('stop').click(); delete performance.now; })()",
+    );
+    // What the laptop still tells the page takes nothing away before it could be read.
+    phone.wait("(sessionStorage.said || '').includes('Stop at the laptop')");
+    laptop.say(&json!({ "do": "continue" }));
+    laptop.hear_of("continued");
+    phone.wait_for_text("This screen is not paired");
+    let said = phone.ask("sessionStorage.said");
+    let said: Vec<String> = serde_json::from_str(said.as_str().expect("text")).expect("lines");
+    assert!(said.iter().all(|line| !line.contains("nothing sounds")), "{said:#?}");
+    let last = said.last().expect("words");
+    assert_eq!(last, "Stop: NOT sent: this phone is no longer paired. Stop at the laptop.", "{said:#?}");
+    assert!(phone.errors().is_empty(), "{:#?}", phone.errors());
+}
