@@ -58,3 +58,39 @@ fn a_stop_from_a_phone_that_is_no_longer_paired_is_said_not_to_have_been_sent() 
     assert_eq!(last, "Stop: NOT sent: this phone is no longer paired. Stop at the laptop.", "{said:#?}");
     assert!(phone.errors().is_empty(), "{:#?}", phone.errors());
 }
+
+#[test]
+fn an_answer_to_an_older_stop_says_nothing_of_a_newer_one() {
+    let home = tempfile::tempdir().unwrap();
+    let mut laptop = rehearsal(home.path());
+    let browser = Browser::start();
+    let phone = paired(&browser, &laptop);
+    laptop.kill();
+    phone.wait_for_text("Out of touch with the laptop");
+    // What is sent as a request is answered below, in the order that is wanted.
+    phone.ask(
+        "(() => { const fetches = fetch; window.sent = []; window.fetch = (path, options) => path === '/stop' \
+         ? new Promise((reply) => sent.push(reply)) : fetches(path, options); })()",
+    );
+    let news = || phone.ask("document.getElementById('news').innerText");
+    let press = || {
+        let sent = phone.ask("document.getElementById('stop').click(); sent.length");
+        sent.as_u64().expect("a number") as usize - 1
+    };
+    let reply = |press: usize, status: u16| {
+        let replied = format!("sent[{press}](new Response(null, {{ status: {status} }}))");
+        phone.ask(&format!("{replied}; new Promise((done) => setTimeout(done))"));
+    };
+    let mut newest = press();
+    for status in [204, 401, 410] {
+        let older = std::mem::replace(&mut newest, press());
+        assert_eq!(newest, older + 1, "each press is sent once and waits for its answer");
+        reply(older, status);
+        assert_eq!(news(), json!("Stop: being sent …"), "an older one's {status} was taken for the newer one's");
+    }
+    reply(newest, 204);
+    assert_eq!(news(), json!("Stop: it has arrived."));
+    newest = press();
+    reply(newest, 410);
+    assert_eq!(news(), json!("Stop: the visit has ended; nothing sounds."));
+}

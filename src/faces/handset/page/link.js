@@ -141,6 +141,8 @@ async function postStop(mine, tries) {
   if (mine !== stopping || tries > 400) return;
   try {
     const answer = await fetch('/stop', { method: 'POST', keepalive: true });
+    // A newer press goes its own way, about which this answer says nothing.
+    if (mine !== stopping) return;
     if ([401, 410].includes(answer.status) || answer.ok) stopping = 0;
     if (answer.ok) { tell(['Stop: ', 'it has arrived.']); return; }
     if (answer.status === 410) { tell(['Stop: ', 'the visit has ended; nothing sounds.']); return; }
