@@ -94,3 +94,39 @@ fn an_answer_to_an_older_stop_says_nothing_of_a_newer_one() {
     reply(newest, 410);
     assert_eq!(news(), json!("Stop: the visit has ended; nothing sounds."));
 }
+
+#[test]
+fn a_question_that_was_drawn_this_moment_takes_no_tap_however_long_a_thumb_held_it_back() {
+    let home = tempfile::tempdir().unwrap();
+    let mut laptop = rehearsal(home.path());
+    let browser = Browser::start();
+    let phone = paired(&browser, &laptop);
+    let first = laptop.hear_of("ask");
+    phone.wait_for_text(first["text"].as_str().expect("a text"));
+    // From here on the page's clock moves by hand alone.
+    phone.ask(
+        "(() => { const sends = WebSocket.prototype.send; window.answers_sent = 0; \
+         WebSocket.prototype.send = function (said) { if ('answer' in JSON.parse(said)) answers_sent += 1; \
+         sends.call(this, said); }; let now = performance.now(); performance.now = () => now; \
+         window.pass = (ms) => { now += ms; }; })()",
+    );
+    let mut second = json!(null);
+    phone.tap_while("h1", || {
+        laptop.say(&json!({ "yes": true, "id": first["id"] }));
+        laptop.hear_of("taken");
+        second = laptop.hear_of("ask");
+        phone.wait_for_message(&format!(r#""id":{},"#, second["id"]));
+        assert!(phone.text().contains(first["text"].as_str().expect("a text")), "the thumb holds it back");
+        phone.ask("pass(1000)");
+    });
+    // The thumb has left for long enough; the new question is drawn, and the clock has not moved since.
+    phone.ask("pass(100)");
+    phone.wait_for_text(second["text"].as_str().expect("a text"));
+    phone.tap(".lead");
+    assert_eq!(phone.ask("answers_sent"), json!(0), "nobody can have read it");
+    phone.ask("pass(300)");
+    phone.tap(".lead");
+    assert_eq!(phone.ask("answers_sent"), json!(1));
+    assert_eq!(laptop.hear_of("taken")["id"], second["id"]);
+    assert!(phone.errors().is_empty(), "{:#?}", phone.errors());
+}

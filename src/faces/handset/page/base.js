@@ -7,9 +7,9 @@ const SILENCE_MS = 2500, RETRY_MS = 300, OPENS_WITHIN_MS = 1000, WRITTEN_WITHIN_
 
 let socket = null, card = null, plan = null, desks = null;
 let inTouch = false, over = '', heard = 0, number = 0, failures = 0;
-/* The question that is drawn; a thumb on the screen keeps the drawing still for a moment. */
-let onScreen = null, thumb = -1e9, waiting = null;
-let rattles = false, more = false, typed = '', slip = '', drawn = '', shown = 0, asked = null;
+/* The question that is drawn, and since when; a thumb on the screen keeps the drawing still for a moment. */
+let onScreen = null, shown = 0, thumb = -1e9, waiting = null;
+let rattles = false, more = false, typed = '', slip = '', drawn = '', asked = null;
 /* The answer on its way to the disk: which question, which button, since when. */
 let pending = null;
 /* A stop was refused because of who sent it. */

@@ -15,7 +15,9 @@ function draw() {
   const ended = over && card && card.done;
   main.className = inTouch || ended ? '' : 'away';
   fill(answers);
+  const before = onScreen;
   onScreen = card && card.question ? card.question.id : null;
+  if (onScreen !== before) shown = performance.now();
   if (!inTouch && !ended) drawAway();
   else drawCard();
   drawTop();

@@ -95,7 +95,6 @@ function take(next) {
     rattles = more = false;
     typed = '';
     slip = '';
-    shown = performance.now();
   }
   if (before && before.closing !== card.closing && card.closing) over = 'The visit was closed at the laptop.';
 }
