@@ -1,7 +1,7 @@
 //! The server: one port, one thread, a handful of routes, and a bound on everything that somebody else could fill.
 
 use std::io;
-use std::net::SocketAddr;
+use std::net::{IpAddr, SocketAddr};
 use std::sync::Arc;
 use std::thread::JoinHandle;
 use std::time::Duration;
@@ -71,9 +71,8 @@ async fn serve(shared: Arc<Shared>, listener: TcpListener, address: SocketAddr) 
     let router = router(Gate::new(shared.clone(), address));
     let door = Door::default();
     let mut ended = shared.ended.subscribe();
-    let mut reach = Reach::of(address.ip());
-    let mut look = tokio::time::interval(LOOK_EVERY);
-    look.set_missed_tick_behavior(MissedTickBehavior::Delay);
+    // On its own: while it waits for room among the actions, stop is still let in.
+    tokio::spawn(keep_looking(shared.clone(), address.ip()));
     loop {
         tokio::select! {
             accepted = listener.accept() => match accepted {
@@ -84,15 +83,27 @@ async fn serve(shared: Arc<Shared>, listener: TcpListener, address: SocketAddr) 
                 // The system is out of something: it is asked again, not at once.
                 Err(_) => tokio::time::sleep(Duration::from_millis(50)).await,
             },
-            _ = look.tick() => if let Some(notice) = reach.see(reach::has(address.ip())) {
-                // Once the visit has ended nobody needs to know.
-                socket::hand_in(&shared, shared.face, Action::Notice(notice)).await;
-            },
             _ = ended.wait_for(|ended| *ended) => break,
         }
     }
     drop(listener);
     tokio::time::timeout(FAREWELL, door.empty()).await.ok();
+}
+
+/// Tells the visit whenever the served address goes or comes back, in that order.
+async fn keep_looking(shared: Arc<Shared>, ip: IpAddr) {
+    let mut reach = Reach::of(ip);
+    let mut look = tokio::time::interval(LOOK_EVERY);
+    look.set_missed_tick_behavior(MissedTickBehavior::Delay);
+    loop {
+        look.tick().await;
+        if let Some(notice) = reach.see(reach::has(ip))
+            && !socket::hand_in(&shared, shared.face, Action::Notice(notice)).await
+        {
+            // The visit has ended: nobody needs to know any more.
+            return;
+        }
+    }
 }
 
 fn router(gate: Gate) -> Router {
@@ -181,5 +192,53 @@ async fn stop(State(gate): State<Gate>, Extension(paired): Extension<Paired>) ->
     match socket::hand_in(&gate.shared, face, Action::Stop).await {
         true => StatusCode::NO_CONTENT.into_response(),
         false => plain(StatusCode::GONE, "The visit has ended; nothing sounds.\n"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::io::{Read, Write};
+
+    use super::*;
+    use crate::faces::Wires;
+    use crate::faces::handset::{Handset, Store};
+    use crate::units::Dbfs;
+    use crate::view::FaceId;
+
+    /// Only keeps a broken test from hanging.
+    const PATIENCE: Duration = Duration::from_secs(20);
+
+    fn knock(at: SocketAddr) -> io::Result<String> {
+        let mut stream = std::net::TcpStream::connect(at)?;
+        stream.set_read_timeout(Some(PATIENCE))?;
+        stream.write_all(b"GET / HTTP/1.1\r\nHost: x\r\n\r\n")?;
+        let mut reply = String::new();
+        stream.read_to_string(&mut reply)?;
+        Ok(reply)
+    }
+
+    #[test]
+    fn whoever_knocks_is_answered_while_there_is_no_room_for_a_notice() {
+        let (_views_in, views) = crossbeam_channel::unbounded();
+        let (actions, taken) = crossbeam_channel::bounded(1);
+        actions.send((FaceId(2), Action::Alive)).unwrap();
+        let wires = Wires { views, actions, face: FaceId(1) };
+        let handset = Handset::new(wires, Store::none(), Dbfs::new(-30.0), Box::new(|_| ())).unwrap();
+        let listener = std::net::TcpListener::bind("127.0.0.1:0").unwrap();
+        let at = listener.local_addr().unwrap();
+        // Served as an address that is reserved for documentation (RFC 5737), so that it is missed at the first look.
+        let missed = SocketAddr::from(([192, 0, 2, 1], at.port()));
+        let serving = start(handset.shared.clone(), Listening { listener, address: missed, notice: None }).unwrap();
+        // The first of these may come before that look; not all of them.
+        for _ in 0..20 {
+            let reply = knock(at).expect("nobody answers");
+            assert!(reply.starts_with("HTTP/1.1 421"), "{reply}");
+        }
+        // The notice has waited meanwhile, and comes once there is room.
+        assert!(matches!(taken.recv(), Ok((FaceId(2), Action::Alive))));
+        let notice = taken.recv_timeout(PATIENCE).expect("no notice").1;
+        assert!(matches!(&notice, Action::Notice(words) if words.contains("lost the address 192.0.2.1")), "{notice:?}");
+        handset.shared.ended.send_replace(true);
+        serving.join().unwrap();
     }
 }
