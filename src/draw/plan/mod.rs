@@ -268,6 +268,19 @@ mod tests {
     }
 
     #[test]
+    fn an_area_far_beyond_the_walls_ends_at_the_edge_of_the_text() {
+        for far_m in [1e9, 1e300, f64::MAX] {
+            let area = Area { name: "hearth".into(), corner_m: [2.0, 1.0], size_m: [far_m, 1.0] };
+            let plan = Plan { no_go: vec![area], ..rectangle() };
+            let drawn = text_floor(&plan, 40, 20, crate::draw::Glyphs::Ascii).unwrap();
+            assert!(
+                drawn.lines().any(|line| line.contains("::")) && drawn.lines().all(|line| line.len() <= 40),
+                "{drawn}"
+            );
+        }
+    }
+
+    #[test]
     fn cable_and_sockets_are_named_and_nothing_leaves_the_picture() {
         let mut plan = rectangle();
         plan.sockets_m = vec![[0.0, 1.0]];

@@ -35,13 +35,14 @@ fn canvas(plan: &Plan, columns: usize, rows: usize, glyphs: Glyphs) -> String {
     let size = [(high[0] - low[0]).max(0.1), (high[1] - low[1]).max(0.1)];
     // A character is about twice as tall as it is wide.
     let per_metre = ((columns.saturating_sub(3)) as f64 / size[0]).min(2.0 * (rows.saturating_sub(3)) as f64 / size[1]);
-    let height = (size[1] * per_metre / 2.0).round() as usize;
+    let (width, height) = ((size[0] * per_metre).round() as usize, (size[1] * per_metre / 2.0).round() as usize);
+    // What reaches beyond the walls ends at the edge.
     let cell = |at: [f64; 2]| {
-        let column = ((at[0] - low[0]) * per_metre).round().max(0.0) as usize + 1;
+        let column = (((at[0] - low[0]) * per_metre).round().max(0.0) as usize).min(width) + 1;
         let row = height - (((at[1] - low[1]) * per_metre / 2.0).round().max(0.0) as usize).min(height) + 1;
         (column, row)
     };
-    let mut sheet = Canvas::new((size[0] * per_metre).round() as usize + 3, height + 3);
+    let mut sheet = Canvas::new(width + 3, height + 3);
     let count = plan.corners_m.len();
     for wall in 0..count {
         wall_cells(&mut sheet, cell(plan.corners_m[wall]), cell(plan.corners_m[(wall + 1) % count]), glyphs);

@@ -74,6 +74,11 @@ impl Reader<'_> {
                 return self.refuse(area.size_m.span(), "this no-go area has no size", remedy);
             }
             let name = area.name.unwrap_or_else(|| format!("no-go area {}", index + 1));
+            if let Some(side) = size_m.iter().find(|side| **side > LONGEST_M) {
+                let message = format!("{name:?} is {side} m long; no room is longer than {LONGEST_M} m");
+                let remedy = "size_m is how far the rectangle goes from corner_m along x and y, in metres";
+                return self.refuse(area.size_m.span(), &message, remedy);
+            }
             let beyond = |axis: usize| {
                 let along = || corners.iter().map(|corner| corner[axis]);
                 let (low, high) = (along().fold(f64::INFINITY, f64::min), along().fold(f64::NEG_INFINITY, f64::max));

@@ -69,6 +69,8 @@ fn sizes_that_are_none_are_named_and_placed() {
     refused("size_m=[5,4]\n[[opening]]\nfrom_m=[2,0]\nto_m=[2,0]\n", 4, 6, "no width", "both ends");
     refused("size_m=[5,4]\n[[opening]]\nfrom_m=[2,0]\nto_m=[3,0]\nheight_m=0\n", 5, 10, "above zero", "door");
     refused("size_m=[5,4]\n[[no_go]]\ncorner_m=[0,0]\nsize_m=[1,-1]\n", 4, 8, "no size", "both above zero");
+    refused("size_m=[5,4]\n[[no_go]]\ncorner_m=[0,0]\nsize_m=[1e9,1]\n", 4, 8, "1000000000 m long", "in metres");
+    refused("size_m=[5,4]\n[[no_go]]\ncorner_m=[0,0]\nsize_m=[1,60.5]\n", 4, 8, "longer than 60 m", "in metres");
     refused("size_m=[5,4]\n[[no_go]]\ncorner_m=[6,0]\nsize_m=[1,1]\n", 3, 10, "outside the walls", "in metres");
     refused("size_m=[5,4]\n[reach]\nfrom_m=[0,0]\ncable_m=0\n", 4, 9, "no length", "metres");
     refused("size_m=[5,4]\nsubwoofers=-1\n", 2, 12, "-1 subwoofers", "1 or 2");
