@@ -6,6 +6,7 @@ use crate::evidence::Heard;
 use crate::judge::Ranking;
 use crate::report::blend;
 use crate::report::facts::{Facts, Guarded, NoteLevel, SeatFacts, StayFacts};
+use crate::room::suggest;
 use crate::routine::question::Answer;
 use crate::routine::{Event, Stage, State};
 use crate::units::Dbfs;
@@ -136,7 +137,7 @@ fn interruptions(opened: &Opened) -> Vec<String> {
 }
 
 fn remarks(state: &State) -> Vec<String> {
-    let mut remarks = Vec::new();
+    let mut remarks = suggest::seats_in_the_way(state.room());
     match state.sounded_even() {
         Some(true) => remarks.push("Heard once more from the seat, the notes sounded even enough.".into()),
         Some(false) => remarks.push("Heard once more from the seat, the notes did not sound even.".into()),

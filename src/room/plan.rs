@@ -68,7 +68,7 @@ pub struct Fittings {
     pub reverberation_s: Option<f64>,
     /// Where a cable reaches, if that limits the spots.
     pub reach: Option<Reach>,
-    /// Doors: shut they are wall, but nothing may stand in their way.
+    /// Doors: shut they are wall, but no subwoofer may stand in their way.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub doors: Vec<Door>,
     /// Power sockets, if they limit the spots: one of them has to be within its lead.
@@ -106,7 +106,7 @@ pub struct Opening {
     pub height_m: Option<f64>,
 }
 
-/// A rectangle of the floor where nothing may stand.
+/// A rectangle of the floor where no subwoofer may stand.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct NoGo {
     /// What is in the way.

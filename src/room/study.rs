@@ -314,6 +314,7 @@ fn assumptions(room: &Room) -> Vec<String> {
     if room.seats.first().is_none_or(|seat| seat.at_m.is_none()) {
         said.push("The main seat has no position, so spots cannot be compared; add at_m to the first seat.".into());
     }
+    said.extend(suggest::seats_in_the_way(room));
     for spot in &room.spots {
         let beyond = |at: &[f64; 3]| !suggest::within_reach(room, [at[0], at[1]]);
         if spot.at_m.as_ref().is_some_and(beyond) {

@@ -153,6 +153,19 @@ pub fn in_the_way(room: &Room, place_m: [f64; 2]) -> Option<String> {
     area.or_else(|| door().map(|door| format!("is in the way of \u{2018}{}\u{2019}", door.name)))
 }
 
+/// What is said of seats where no subwoofer may stand: a sofa with its seat is usual there, a tape that slipped is not.
+pub fn seats_in_the_way(room: &Room) -> Vec<String> {
+    let of_seat = |seat: &Place| {
+        let [x, y, _] = seat.at_m?;
+        let words = in_the_way(room, [x, y])?;
+        Some(format!(
+            "\u{2018}{}\u{2019} at {x:.2}, {y:.2} m {words}: kept, since that keeps out the subwoofer alone.",
+            seat.name
+        ))
+    };
+    room.seats.iter().filter_map(of_seat).collect()
+}
+
 /// Whether the signal's cable and a power lead go as far as a place.
 pub fn within_reach(room: &Room, place_m: [f64; 2]) -> bool {
     let sockets = &room.fittings.sockets;
@@ -321,6 +334,19 @@ mod tests {
         }
         assert!(found.iter().any(|candidate| candidate.place.name == "corner of walls A and B"), "{found:?}");
         assert_eq!(in_the_way(&limited, [0.3, 0.8]).as_deref(), Some("is in the way of \u{2018}door 1\u{2019}"));
+    }
+
+    #[test]
+    fn a_seat_on_a_sofa_is_kept_and_named() {
+        let sofa = room("[[no_go]]\nname = \"settee\"\ncorner_m = [3.2, 1.2]\nsize_m = [0.9, 1.8]\n");
+        assert_eq!(sofa.seats[0].at_m, Some([3.6, 2.1, crate::room::EAR_HEIGHT_M]));
+        let said = seats_in_the_way(&sofa);
+        assert!(
+            said[0].starts_with("\u{2018}sofa\u{2019} at 3.60, 2.10 m stands in \u{2018}settee\u{2019}"),
+            "{said:?}"
+        );
+        assert!(crate::room::study(&sofa).unwrap().assumptions.contains(&said[0]));
+        assert!(seats_in_the_way(&room("")).is_empty());
     }
 
     #[test]

@@ -68,7 +68,7 @@ impl State {
             }
             SetupStep::NoGo(0) => (
                 "What is in the way?".into(),
-                "A fireplace, a cupboard, a passage: a rectangle of the floor where nothing may stand.".into(),
+                "A fireplace, a cupboard, a passage: a rectangle of the floor where no subwoofer may stand.".into(),
                 Ask::Text { topic: Topic::NoGoName, default: Some(self.next_no_go()) },
             ),
             SetupStep::NoGo(part) => {

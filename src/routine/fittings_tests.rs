@@ -117,6 +117,20 @@ fn what_cannot_be_is_refused_and_asked_again() {
 }
 
 #[test]
+fn a_seat_in_the_way_is_kept_and_said() {
+    let mut visit = visit();
+    taped(&mut visit);
+    say(&mut visit, &[Answer::Choice(3), name("settee")]);
+    say(&mut visit, &numbers(&[2.8, 3.6, 1.2, 2.8]));
+    say(&mut visit, &[Answer::Choice(0)]);
+    say(&mut visit, &numbers(&[3.2, 2.0]));
+    let why = visit.state.question().unwrap().why;
+    assert!(why.contains("main seat\u{2019} at 3.20, 2.00 m stands in \u{2018}settee\u{2019}"), "{why}");
+    say(&mut visit, &[Answer::Number(3.2)]);
+    assert!(visit.answer(Answer::Number(2.0)).unwrap_err().to_string().contains("left stands in"), "spots may not");
+}
+
+#[test]
 fn spots_are_suggested_where_nothing_is_in_the_way() {
     let mut visit =
         Visit::of(super::Brief { room: None, asks_more: true, kit: Kit { meter: None, ..brief().kit }, ..brief() });

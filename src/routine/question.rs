@@ -156,7 +156,7 @@ pub enum Topic {
     GapWall,
     /// Where it begins or ends along that wall.
     GapEnd,
-    /// What is in the way where nothing may stand.
+    /// What is in the way where no subwoofer may stand.
     NoGoName,
     /// One of its four sides.
     NoGoSide,

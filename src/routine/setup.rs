@@ -91,15 +91,17 @@ impl State {
                 };
                 let [length_m, width_m] = self.taped_size();
                 let high = if across { width_m } else { length_m };
+                let noted = if (place, across) == (1, false) { self.seat_words() } else { String::new() };
                 (
                     format!("Where is {name}, measured along the room's {side}?"),
-                    "Always from the same corner.".into(),
+                    format!("{noted}Always from the same corner."),
                     metres(topic, 0.0, high),
                 )
             }
             SetupStep::RatedLow => (
                 "How low is the subwoofer rated?".into(),
-                "The frequency on its data sheet. Notes below it are left out.".into(),
+                // With a room file, this is the first question.
+                format!("{}The frequency on its data sheet. Notes below it are left out.", self.seat_words()),
                 Ask::Number { topic: Topic::RatedLow, unit: "Hz", low: 10.0, high: 60.0, default: Some(25.0) },
             ),
             SetupStep::TooHeavy => (
@@ -145,8 +147,8 @@ impl State {
             }
             (SetupStep::Position(place, across), &Answer::Number(metres)) => {
                 self.change_room(|room| set_coordinate(room, place, across, metres));
-                if across {
-                    self.refuse_in_the_way(place)?;
+                if across && place > 0 {
+                    self.refuse_in_the_way(place - 1)?;
                 }
                 if across && self.room.spots.is_empty() {
                     self.suggest_spots()?;
@@ -177,9 +179,14 @@ impl State {
         Ok(())
     }
 
-    /// A seat or a spot that stands where nothing can is measured again.
-    fn refuse_in_the_way(&self, place: usize) -> Outcome {
-        let of_room = place.checked_sub(1).map_or(self.room.seats.first(), |spot| self.room.spots.get(spot));
+    /// What is to be said of seats where no subwoofer may stand, with a blank after each sentence.
+    fn seat_words(&self) -> String {
+        suggest::seats_in_the_way(&self.room).iter().map(|words| format!("{words} ")).collect()
+    }
+
+    /// A spot that stands where no subwoofer can is measured again.
+    fn refuse_in_the_way(&self, spot: usize) -> Outcome {
+        let of_room = self.room.spots.get(spot);
         let Some((name, at_m)) = of_room.and_then(|place| Some((&place.name, place.at_m?))) else { return Ok(()) };
         match suggest::in_the_way(&self.room, [at_m[0], at_m[1]]) {
             Some(words) => Err(Refusal::Because(format!(

@@ -75,7 +75,7 @@ pub enum SetupStep {
         /// The second of its ends.
         second: bool,
     },
-    /// Where nothing may stand: its name, then from and to along the length, from and to along the width: 0 to 4.
+    /// Where no subwoofer may stand: its name, then from and to along the length, from and to along the width: 0 to 4.
     NoGo(usize),
     /// What the walls are made of.
     Walls,

@@ -75,8 +75,8 @@ impl Room {
     /// `seat`. A place outside the walls by no more than a tape errs is taken as it is.
     /// * `label` - what to call the text in messages
     /// # Errors
-    /// Unknown keys, sizes that are zero, negative or probably feet, outlines that cross themselves, places outside or
-    /// in a no-go area, names used twice: each with line, column and remedy.
+    /// Unknown keys, sizes that are zero, negative or probably feet, outlines that cross themselves, places outside,
+    /// spots in a no-go area or in a door's way, names used twice: each with line, column and remedy.
     pub fn from_toml(label: &str, text: &str) -> Result<Self, TomlError> {
         let written: Written = toml_file::parse_toml(label, text)?;
         Reader { label, text, large: written.large }.room(written)

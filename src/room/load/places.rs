@@ -70,33 +70,27 @@ impl Reader<'_> {
             }
             let at_m = place.at_m.map(|at| self.position(&at, &name, usual_z_m, room)).transpose()?;
             if let Some(at) = at_m {
-                self.stands_free(kind, &name, [at[0], at[1]], span, room)?;
+                if kind == "spot" {
+                    self.stands_free(&name, [at[0], at[1]], span, room)?;
+                }
             }
             places.push(Place { name, at_m });
         }
         Ok(places)
     }
 
-    /// Refuses what stands where nothing may stand.
-    fn stands_free(
-        &self,
-        kind: &str,
-        name: &str,
-        [x, y]: [f64; 2],
-        span: Range<usize>,
-        room: &Room,
-    ) -> Result<(), TomlError> {
+    /// Refuses a spot where no subwoofer may stand. Seats may be there: [`suggest::seats_in_the_way`] names them.
+    ///
+    /// [`suggest::seats_in_the_way`]: crate::room::suggest::seats_in_the_way
+    fn stands_free(&self, name: &str, [x, y]: [f64; 2], span: Range<usize>, room: &Room) -> Result<(), TomlError> {
         if let Some(area) = outline::no_go_at(room, [x, y]) {
-            let message = format!("{kind} {name:?} at {x:.2}, {y:.2} m stands in the no-go area {:?}", area.name);
-            let remedy =
-                format!("move the {kind}, or make the area smaller (spots keep away from seats by themselves)");
-            return self.refuse(span, &message, &remedy);
+            let message = format!("spot {name:?} at {x:.2}, {y:.2} m stands in the no-go area {:?}", area.name);
+            return self.refuse(span, &message, "move the spot, or make the area smaller");
         }
         match room.fittings.doors.iter().find(|door| door.sweeps([x, y])) {
             Some(door) => {
-                let message = format!("{kind} {name:?} at {x:.2}, {y:.2} m is in the way of the door {:?}", door.name);
-                let remedy = format!("move the {kind}, or say `outwards = true` if the door opens out of the room");
-                self.refuse(span, &message, &remedy)
+                let message = format!("spot {name:?} at {x:.2}, {y:.2} m is in the way of the door {:?}", door.name);
+                self.refuse(span, &message, "move the spot, or say `outwards = true` if the door opens out of the room")
             }
             None => Ok(()),
         }

@@ -50,8 +50,8 @@ fn bad_rooms_are_named_and_placed() {
         "no-go area",
         "move the spot",
     );
-    let hearth = "size_m=[5,4]\n[[no_go]]\nname=\"hearth\"\ncorner_m=[0,0]\nsize_m=[1,1]\n[[seat]]\nname=\"a\"\nat_m=[0.4,0.4]\n";
-    refused(hearth, 7, 6, "seat \"a\" at 0.40, 0.40 m stands in the no-go area \"hearth\"", "move the seat");
+    let hearth = "size_m=[5,4]\n[[no_go]]\nname=\"hearth\"\ncorner_m=[0,0]\nsize_m=[1,1]\n[[spot]]\nname=\"a\"\nat_m=[0.4,0.4]\n";
+    refused(hearth, 7, 6, "spot \"a\" at 0.40, 0.40 m stands in the no-go area \"hearth\"", "move the spot");
     let door = "size_m=[5,4]\n[[door]]\nhinge_m=[1,0]\nlatch_m=[1.9,0]\n[[spot]]\nname=\"a\"\nat_m=[1.4,0.4]\n";
     refused(door, 6, 6, "in the way of the door \"door 1\"", "outwards = true");
     refused("size_m=[5,4]\n[[opening]]\nfrom_m=[2,2]\nto_m=[3,2]\n", 3, 8, "not on a wall", "on one wall");
