@@ -213,8 +213,10 @@ fn with_spots(room: &Room, frequencies_hz: &[f64]) -> Vec<Candidate> {
         let added = found.iter().filter(|candidate| candidate.rule == Rule::Model).count();
         let taken = room.spots.iter().filter_map(|spot| spot.at_m);
         let near_own = |at: [f64; 3]| (at[0] - place_m[0]).hypot(at[1] - place_m[1]) < suggest::APART_M;
-        if added < OWN_CHOICE && !taken.into_iter().any(near_own) {
-            let name = format!("best by plan {}", added + 1);
+        // By its place: a name that praises would tell the listener what to hear.
+        let Some(name) = suggest::place_name(room, place_m) else { continue };
+        let names = found.iter().map(|candidate| &candidate.place).chain(&room.spots).map(|place| &place.name);
+        if added < OWN_CHOICE && !taken.into_iter().any(near_own) && !names.into_iter().any(|other| *other == name) {
             suggest::add(room, &corners, &mut found, &name, place_m, Rule::Model);
         }
     }
@@ -339,7 +341,14 @@ mod tests {
         assert!((study.floor_m2 - (5.6 * 2.6 + 3.4 * 1.7)).abs() < 1e-9);
         assert!(study.modes.windows(2).all(|two| two[0].frequency_hz <= two[1].frequency_hz));
         assert!(study.modes.iter().any(|mode| mode.kind == ModeKind::Plan));
-        assert!(study.spots.iter().any(|spot| spot.rule == Some(Rule::Model)));
+        let by_model: Vec<&StudySpot> = study.spots.iter().filter(|spot| spot.rule == Some(Rule::Model)).collect();
+        assert!(!by_model.is_empty());
+        for spot in by_model {
+            // Where it is, and not how good it is thought to be.
+            let [(wall, _), (other, along_m)] = spot.tape_m.unwrap();
+            let [wall, other] = [wall, other].map(crate::room::plan::wall_letter);
+            assert_eq!(spot.name, format!("wall {wall}, {along_m:.2} m off wall {other}"));
+        }
         for spot in &study.spots {
             let ([low, high], middle) = (spot.interval_db.unwrap(), spot.predicted_spread_db.unwrap());
             assert!(low <= middle && middle <= high && spot.seats.len() == 2);

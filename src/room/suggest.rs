@@ -111,8 +111,8 @@ pub(in crate::room) fn add(
     let near =
         |other: &Candidate| other.place.at_m.is_some_and(|at| (at[0] - place_m[0]).hypot(at[1] - place_m[1]) < APART_M);
     if free(room, corners, place_m) && !found.iter().any(near) {
-        let round = |x: f64| (x * 100.0).round() / 100.0;
-        let at_m = Some([round(place_m[0]), round(place_m[1]), CONE_HEIGHT_M]);
+        let [x, y] = to_centimetre(place_m);
+        let at_m = Some([x, y, CONE_HEIGHT_M]);
         found.push(Candidate { place: Place { name: name.to_owned(), at_m }, rule });
     }
 }
@@ -281,6 +281,17 @@ pub fn tape_distances(room: &Room, place_m: [f64; 3]) -> Option<[(usize, f64); 2
 pub fn tape_words(room: &Room, place_m: [f64; 3]) -> Option<String> {
     let [(one, one_m), (other, other_m)] = tape_distances(room, place_m)?;
     Some(format!("{one_m:.2} m off wall {}, {other_m:.2} m off wall {}", wall_letter(one), wall_letter(other)))
+}
+
+/// What a place along the walls is called: 'wall B, 1.35 m off wall A'; to the centimetre, as [`add`] keeps places.
+pub(in crate::room) fn place_name(room: &Room, place_m: [f64; 2]) -> Option<String> {
+    let [x, y] = to_centimetre(place_m);
+    let [(wall, _), (other, along_m)] = tape_distances(room, [x, y, CONE_HEIGHT_M])?;
+    Some(format!("wall {}, {along_m:.2} m off wall {}", wall_letter(wall), wall_letter(other)))
+}
+
+fn to_centimetre(place_m: [f64; 2]) -> [f64; 2] {
+    place_m.map(|x| (x * 100.0).round() / 100.0)
 }
 
 #[cfg(test)]
