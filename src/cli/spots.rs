@@ -1,11 +1,6 @@
 //! Spots for a room file that names none: those from which the plan expects the most even bass.
 
-use crate::room::{self, Place, Room};
-
-/// As many as a crawl of twenty minutes hears.
-const MOST: usize = 12;
-/// Those that are taken first are this far from each other.
-const APART_M: f64 = 0.9;
+use crate::room::{self, Place, Room, walk};
 
 /// The room with suggested spots if it has none of its own but an outline; the person is told on standard error.
 /// * `seat` - the seat that they are for, by name; the main seat, or all seats with a weight, otherwise
@@ -20,25 +15,11 @@ pub fn suggested(mut room: Room, seat: Option<&str>) -> Room {
     };
     let mut best: Vec<usize> = (0..study.spots.len()).collect();
     best.sort_by(|a, b| spread(&study.spots[*a]).total_cmp(&spread(&study.spots[*b])));
-    // Neighbours sound alike; where the plan is wrong, they are wrong together. So the first choice keeps apart.
-    let mut chosen: Vec<usize> = Vec::new();
-    let far = |spot: &usize, others: &[usize]| {
-        let away = |other: &usize| match (study.spots[*spot].at_m, study.spots[*other].at_m) {
-            (Some(a), Some(b)) => (a[0] - b[0]).hypot(a[1] - b[1]),
-            _ => f64::INFINITY,
-        };
-        others.iter().all(|other| away(other) >= APART_M)
-    };
-    for spot in &best {
-        if far(spot, &chosen) {
-            chosen.push(*spot);
-        }
-    }
-    chosen.extend(best.iter().copied().filter(|spot| !chosen.contains(spot)).collect::<Vec<_>>());
-    chosen.truncate(MOST);
+    let all = study.with_its_spots(&room).spots;
+    let wanted: Vec<Place> = best.iter().map(|spot| all[*spot].clone()).collect();
+    let chosen: Vec<usize> = walk::apart_first(&wanted).into_iter().map(|at| best[at]).collect();
     // In the order of a walk past them.
-    let walk = study.walk.iter().filter(|spot| chosen.contains(spot)).map(|spot| &study.spots[*spot]);
-    room.spots = walk.map(|spot| Place { name: spot.name.clone(), at_m: spot.at_m }).collect();
+    room.spots = study.walk.iter().filter(|spot| chosen.contains(spot)).map(|spot| all[*spot].clone()).collect();
     if !room.spots.is_empty() {
         eprintln!(
             "The room file names no spots. By its plan these {} are worth hearing (`evenbass room` shows where they are):",
@@ -62,7 +43,7 @@ mod tests {
         let text = "size_m = [5, 4]\nheight_m = 2.5\n[[seat]]\nname = \"sofa\"\nat_m = [3.2, 2]\n";
         let room = Room::from_toml("r", text).unwrap();
         let found = suggested(room.clone(), None);
-        assert_eq!(found.spots.len(), MOST);
+        assert_eq!(found.spots.len(), walk::MOST_SPOTS);
         let study = room::study(&room).unwrap();
         let best = &study.spots[study.most_even_first()[0]].name;
         assert!(found.spots.iter().any(|spot| &spot.name == best), "{found:?} {best}");

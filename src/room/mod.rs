@@ -21,6 +21,7 @@ mod port;
 pub mod study;
 pub mod suggest;
 pub mod table;
+pub mod walk;
 mod walls;
 mod waves;
 

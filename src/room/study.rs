@@ -10,6 +10,7 @@ use crate::room::modes::ModeKind;
 use crate::room::pairs::{self, Pair};
 use crate::room::plan::{Place, Room};
 use crate::room::suggest::{self, Candidate, Rule};
+use crate::room::walk;
 use crate::room::walls::USUAL_REVERBERATION_S;
 
 /// Why a room cannot be studied.
@@ -155,7 +156,7 @@ pub fn study(room: &Room) -> Result<Study, StudyError> {
         modes: modes(&field),
         frequencies_hz,
         spots,
-        walk: suggest::walking_order(&tried),
+        walk: walk::walking_order(&tried),
         pairs,
         causes,
         assumptions: assumptions(room),

@@ -1,4 +1,4 @@
-//! Where to try: the trade's rules, what is in the way, and in which order to walk.
+//! Where to try: the trade's rules, and what is in the way.
 
 use crate::room::load::CONE_HEIGHT_M;
 use crate::room::outline;
@@ -210,50 +210,6 @@ fn in_corner(corners: &[[f64; 2]], corner: usize) -> Option<[f64; 2]> {
     outline::contains(corners, place_m).then_some(place_m)
 }
 
-/// A short walk past all spots: from the first one to the nearest, and so on, then improved by turning parts round.
-///
-/// Spots without a position follow in the order of the list. Gives positions in the room's list of spots.
-pub fn walking_order(room: &Room) -> Vec<usize> {
-    let placed: Vec<(usize, [f64; 3])> =
-        room.spots.iter().enumerate().filter_map(|(index, spot)| Some((index, spot.at_m?))).collect();
-    let away = |a: usize, b: usize| (placed[a].1[0] - placed[b].1[0]).hypot(placed[a].1[1] - placed[b].1[1]);
-    let mut left: Vec<usize> = (0..placed.len()).collect();
-    let mut walk: Vec<usize> = Vec::new();
-    while !left.is_empty() {
-        let next = walk.last().map_or(0, |last| {
-            (0..left.len()).min_by(|a, b| away(*last, left[*a]).total_cmp(&away(*last, left[*b]))).unwrap_or(0)
-        });
-        walk.push(left.remove(next));
-    }
-    turn_round(&mut walk, away);
-    let unplaced = (0..room.spots.len()).filter(|index| room.spots[*index].at_m.is_none());
-    walk.iter().map(|at| placed[*at].0).chain(unplaced).collect()
-}
-
-/// Turns round parts of the walk as long as that shortens it (2-opt; Croes 1958).
-fn turn_round(walk: &mut [usize], away: impl Fn(usize, usize) -> f64) {
-    const MOST_PASSES: usize = 50;
-    for _ in 0..MOST_PASSES {
-        let mut shorter = false;
-        for first in 0..walk.len().saturating_sub(1) {
-            for last in first + 1..walk.len() {
-                let ends = |a: Option<usize>, b: usize| a.map_or(0.0, |a| away(a, b));
-                let before = first.checked_sub(1).map(|i| walk[i]);
-                let after = walk.get(last + 1).copied();
-                let now = ends(before, walk[first]) + ends(after, walk[last]);
-                let turned = ends(before, walk[last]) + ends(after, walk[first]);
-                if turned < now - 1e-9 {
-                    walk[first..=last].reverse();
-                    shorter = true;
-                }
-            }
-        }
-        if !shorter {
-            break;
-        }
-    }
-}
-
 /// How far a place is from walls, in the order of a tape measure: two distances off walls that are not parallel.
 pub fn tape_distances(room: &Room, place_m: [f64; 3]) -> Option<[(usize, f64); 2]> {
     let corners = room.corners_m();
@@ -366,31 +322,6 @@ mod tests {
         let found = candidates(&Room::from_toml("r", l_shape).unwrap());
         assert_eq!(found.iter().filter(|c| c.rule == Rule::Corner).count(), 5);
         assert!(found.iter().all(|c| c.place.at_m.is_some_and(|at| !(at[0] > 3.5 && at[1] > 2.5))));
-    }
-
-    #[test]
-    fn the_walk_goes_round_instead_of_back_and_forth() {
-        let mut room = room("");
-        let spot = |name: &str, at_m| Place { name: name.into(), at_m };
-        room.spots = vec![
-            spot("a", Some([0.4, 0.4, 0.3])),
-            spot("b", Some([5.0, 3.8, 0.3])),
-            spot("unplaced", None),
-            spot("c", Some([0.4, 3.8, 0.3])),
-            spot("d", Some([5.0, 0.4, 0.3])),
-        ];
-        let walk = walking_order(&room);
-        assert_eq!(walk.len(), 5);
-        assert_eq!(walk[4], 2);
-        let length_m: f64 = walk[..4]
-            .windows(2)
-            .map(|pair| {
-                let (a, b) = (room.spots[pair[0]].at_m.unwrap(), room.spots[pair[1]].at_m.unwrap());
-                (a[0] - b[0]).hypot(a[1] - b[1])
-            })
-            .sum();
-        // Two short sides and a long one, the shortest way past four corners.
-        assert!((length_m - (3.4 + 4.6 + 3.4)).abs() < 1e-9, "{length_m}");
     }
 
     #[test]

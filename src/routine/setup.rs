@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use crate::room::{Floor, Place, Room, suggest};
+use crate::room::{Floor, Place, Room, suggest, walk};
 use crate::routine::question::{Answer, Ask, Topic};
 use crate::routine::stage::{Outcome, SetupStep, Stage};
 use crate::routine::{Refusal, State};
@@ -11,8 +11,6 @@ use crate::routine::{Refusal, State};
 const EAR_HEIGHT_M: f64 = 1.1;
 const CONE_HEIGHT_M: f64 = 0.3;
 const MOST_SPOTS: f64 = 30.0;
-/// As many spots as a crawl of twenty minutes hears.
-const MOST_SUGGESTED: usize = 12;
 const FEWEST_SUGGESTED: usize = 2;
 
 impl State {
@@ -198,14 +196,16 @@ impl State {
 
     /// Spots by the trade's rules, no more than a person would walk to.
     fn suggest_spots(&mut self) -> Outcome {
-        let found = suggest::candidates(&self.room);
+        let found: Vec<Place> = suggest::candidates(&self.room).into_iter().map(|candidate| candidate.place).collect();
         if found.len() < FEWEST_SUGGESTED {
             return Err(Refusal::Because(
                 "No spots are left that are free and within reach. Undo leads back to what was said of the room."
                     .into(),
             ));
         }
-        let spots: Vec<Place> = found.into_iter().take(MOST_SUGGESTED).map(|candidate| candidate.place).collect();
+        let mut chosen = walk::apart_first(&found);
+        chosen.sort_unstable();
+        let spots: Vec<Place> = chosen.into_iter().map(|spot| found[spot].clone()).collect();
         self.closed = vec![false; spots.len()];
         self.change_room(|room| room.spots = spots);
         Ok(())
