@@ -53,6 +53,18 @@ fn a_room_that_is_missing_is_named() {
 }
 
 #[test]
+fn an_outline_that_leaves_no_spot_is_refused_before_a_tape_would_replace_it() {
+    // No cable leads farther than a hand.
+    let outline =
+        "floor_m = [[0,0],[6,0],[6,2.5],[3.5,2.5],[3.5,4.5],[0,4.5]]\n[reach]\nfrom_m = [2, 2]\ncable_m = 0.1\n";
+    let home = with("given.toml", outline);
+    for command in ["rehearse", "begin"] {
+        let arguments = [command, "--room", "given.toml"];
+        says(home.path(), &arguments, 1, &["names no spots", "within reach of [reach]", "Add [[spot]]"]);
+    }
+}
+
+#[test]
 fn a_mistake_in_a_room_is_shown_in_its_place() {
     let home = room("[[seat]]\nname", "[[seat]]\nnmae");
     says(home.path(), &REHEARSE_ROOM, 1, &["given.toml:4:1", "unknown key `nmae`", "did you mean `name`?"]);

@@ -39,7 +39,7 @@ pub fn resume_or_begin(options: &VisitOptions) -> Result<(), Failure> {
 pub fn begin(begin: &Begin) -> Result<(), Failure> {
     let mut room = begin.room.as_deref().map(room::load).transpose()?;
     if begin.recheck.is_none() && !begin.blend.placed {
-        room = room.map(|room| spots::suggested(room, begin.brief.seat.as_deref()));
+        room = room.map(|room| spots::suggested(room, begin.brief.seat.as_deref())).transpose()?;
     }
     let mut kit = kit(&begin.brief)?;
     let blend = match &begin.recheck {

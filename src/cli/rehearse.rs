@@ -31,7 +31,7 @@ pub fn run(rehearse: &Rehearse) -> Result<(), Failure> {
         None => Room::from_toml(SCENARIO.0, SCENARIO.1)?,
     };
     let room = if rehearse.recheck.is_none() && !rehearse.blend.placed {
-        spots::suggested(room, rehearse.brief.seat.as_deref())
+        spots::suggested(room, rehearse.brief.seat.as_deref())?
     } else {
         room
     };

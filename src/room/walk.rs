@@ -4,6 +4,8 @@ use crate::room::plan::{Place, Room};
 
 /// As many spots as a crawl of twenty minutes hears.
 pub const MOST_SPOTS: usize = 12;
+/// With fewer there is nothing to compare.
+pub const FEWEST_SPOTS: usize = 2;
 /// Those that are taken first are this far from each other, metres.
 const FIRST_APART_M: f64 = 0.9;
 

@@ -11,7 +11,6 @@ use crate::routine::{Refusal, State};
 const EAR_HEIGHT_M: f64 = 1.1;
 const CONE_HEIGHT_M: f64 = 0.3;
 const MOST_SPOTS: f64 = 30.0;
-const FEWEST_SUGGESTED: usize = 2;
 
 impl State {
     /// The first stage of a visit: what is not known yet, or the cautions.
@@ -197,7 +196,7 @@ impl State {
     /// Spots by the trade's rules, no more than a person would walk to.
     fn suggest_spots(&mut self) -> Outcome {
         let found: Vec<Place> = suggest::candidates(&self.room).into_iter().map(|candidate| candidate.place).collect();
-        if found.len() < FEWEST_SUGGESTED {
+        if found.len() < walk::FEWEST_SPOTS {
             return Err(Refusal::Because(
                 "No spots are left that are free and within reach. Undo leads back to what was said of the room."
                     .into(),
