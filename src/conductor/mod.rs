@@ -118,6 +118,8 @@ pub struct Conductor {
     taken: Option<String>,
     taken_question: Option<QuestionId>,
     refusal: Option<String>,
+    /// Why the last event could not be written, until one can.
+    not_written: Option<String>,
     refusals: u64,
     /// What needs saying, and at which answer it was said.
     notices: Vec<(u64, String)>,
@@ -156,6 +158,7 @@ impl Conductor {
             taken: None,
             taken_question: None,
             refusal: None,
+            not_written: None,
             refusals: 0,
             notices,
             older_notices: Vec::new(),

@@ -19,7 +19,9 @@ impl Conductor {
             }
             Err(refusal) => {
                 if face.is_some() {
-                    self.refusal = Some(refusal.to_string());
+                    // What sounded and could not be written counts as unheard; the disk is why.
+                    let why = self.not_written.clone().filter(|_| refusal == Refusal::NotHeardYet);
+                    self.refusal = Some(why.unwrap_or_else(|| refusal.to_string()));
                     self.refusals += 1;
                 }
                 return;
@@ -58,6 +60,7 @@ impl Conductor {
                 self.baton.player.hush();
                 self.baton.journal.carry_on();
                 let words = format!("This was not taken, because it could not be written: {why}");
+                self.not_written = Some(words.clone());
                 if pending.face.is_some() {
                     // A face that missed the moment without a question still learns that its answer has to be given again.
                     self.refusal = Some(words.clone());
@@ -75,6 +78,7 @@ impl Conductor {
     pub(super) fn in_force(&mut self, pending: Pending) {
         self.baton.state = pending.next;
         self.refusal = None;
+        self.not_written = None;
         if let Some((question, taken)) = pending.taken {
             self.taken = Some(taken);
             self.answers += 1;
