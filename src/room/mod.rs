@@ -25,6 +25,6 @@ pub mod walk;
 mod walls;
 mod waves;
 
-pub use load::{CONE_HEIGHT_M, EAR_HEIGHT_M, RoomError, load};
+pub use load::{CONE_HEIGHT_M, EAR_HEIGHT_M, MOST_PLACES, RoomError, load};
 pub use plan::{Floor, Place, Room};
 pub use study::{Study, StudyError, study};

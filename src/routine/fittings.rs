@@ -1,12 +1,13 @@
 //! What else there is to say about a room that is being taped: openings, doors, what is in the way, what walls are made
 //! of, cables. Each part is optional; a list comes back until there is nothing more.
 
+use crate::room::MOST_PLACES;
 use crate::room::plan::{Door, LEAD_M, NoGo, Opening, Reach, Surface, wall_letter};
 use crate::routine::question::{Answer, Ask, Topic};
 use crate::routine::stage::{Gap, SetupStep};
 use crate::routine::{Refusal, State};
 
-/// What the list offers, in its order.
+/// What the list offers, in its order; the last entry until it is noted.
 const MORE: [&str; 8] = [
     "Nothing more",
     "An opening: open doorway, arch",
@@ -113,14 +114,17 @@ impl State {
                 let why = "Along the floor and the walls, not through the air.".into();
                 (format!("How long is the {what}?"), why, metres(Topic::CableLength, LONGEST_CABLE_M, default))
             }
-            _ => ("What else is there?".into(), self.noted(), choose(Topic::RoomMore, &MORE)),
+            _ => {
+                let count = MORE.len() - usize::from(self.room.fittings.subwoofers.is_some());
+                ("What else is there?".into(), self.noted(), choose(Topic::RoomMore, &MORE[..count]))
+            }
         }
     }
 
     /// The step that follows.
     pub(super) fn fittings_answer(&mut self, step: SetupStep, answer: &Answer) -> Result<SetupStep, Refusal> {
         Ok(match (step, answer) {
-            (SetupStep::More, &Answer::Choice(at)) => self.more(at),
+            (SetupStep::More, &Answer::Choice(at)) => self.more(at)?,
             (SetupStep::GapWall(gap), &Answer::Choice(wall)) => SetupStep::GapEnd { gap, wall, second: false },
             (SetupStep::GapEnd { gap, wall, second }, &Answer::Number(along_m)) => {
                 self.gap_end(gap, wall, second, along_m)?;
@@ -161,8 +165,21 @@ impl State {
         })
     }
 
-    fn more(&mut self, at: usize) -> SetupStep {
-        match at {
+    fn more(&mut self, at: usize) -> Result<SetupStep, Refusal> {
+        let fittings = &self.room.fittings;
+        let count = match at {
+            1 => fittings.openings.len(),
+            2 => fittings.doors.len(),
+            3 => fittings.no_go.len(),
+            6 => fittings.sockets.len(),
+            _ => 0,
+        };
+        if count >= MOST_PLACES {
+            return Err(Refusal::Because(format!(
+                "{count} of these are noted, and no more are kept. Choose something else, or the first entry to go on."
+            )));
+        }
+        Ok(match at {
             1 => SetupStep::GapWall(Gap::Opening),
             2 => SetupStep::GapWall(Gap::Door),
             3 => SetupStep::NoGo(0),
@@ -174,7 +191,7 @@ impl State {
                 SetupStep::More
             }
             _ => SetupStep::Position(0, false),
-        }
+        })
     }
 
     fn gap_end(&mut self, gap: Gap, wall: usize, second: bool, along_m: f64) -> Result<(), Refusal> {

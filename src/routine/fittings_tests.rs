@@ -3,8 +3,8 @@
 use super::question::{Answer, Ask};
 use super::tests::{Visit, brief};
 use super::{Event, Kit, Refusal, Stage, State};
-use crate::room::plan::Surface;
-use crate::room::{Floor, suggest};
+use crate::room::plan::{Door, Surface};
+use crate::room::{Floor, MOST_PLACES, suggest};
 
 fn visit() -> Visit {
     Visit::of(super::Brief { room: None, asks_more: true, ..brief() })
@@ -83,6 +83,25 @@ fn what_is_said_reaches_the_plan_and_survives_replay_and_undo() {
     assert_eq!(replayed, visit.state);
     visit.event(Event::Undo).unwrap();
     assert_eq!(visit.state.room().fittings.subwoofers, None);
+}
+
+#[test]
+fn the_list_ends_somewhere_and_offers_nothing_twice() {
+    let mut visit = visit();
+    taped(&mut visit);
+    let offered = |visit: &Visit| match visit.state.question().unwrap().ask {
+        Ask::Choose { options, .. } => options,
+        ask => panic!("{ask:?}"),
+    };
+    assert!(offered(&visit).contains(&"A second subwoofer".to_owned()));
+    say(&mut visit, &[Answer::Choice(7)]);
+    assert!(!offered(&visit).contains(&"A second subwoofer".to_owned()));
+    assert!(visit.answer(Answer::Choice(7)).is_err());
+    let door = Door { name: "door".into(), hinge_m: [1.0, 0.0], latch_m: [1.8, 0.0], outwards: false };
+    visit.state.change_room(|room| room.fittings.doors = vec![door; MOST_PLACES]);
+    assert!(visit.answer(Answer::Choice(2)).unwrap_err().to_string().contains("200 of these are noted"));
+    say(&mut visit, &[Answer::Choice(1)]);
+    assert!(text(&visit.state).contains("opening"));
 }
 
 #[test]

@@ -22,7 +22,8 @@ pub const EAR_HEIGHT_M: f64 = 1.1;
 pub const CONE_HEIGHT_M: f64 = 0.3;
 /// A home has no longer walls, whatever anybody says.
 const LONGEST_M: f64 = 60.0;
-const MOST_PLACES: usize = 200;
+/// As many seats, spots, openings, doors, areas or sockets as a room may have of each.
+pub const MOST_PLACES: usize = 200;
 const LARGEST_FILE_BYTES: u64 = 1 << 20;
 
 /// Why a room could not be read.
