@@ -9,6 +9,7 @@ use std::path::Path;
 use evenbass::draw::{Glyphs, Theme, curves, plan, spots_by_notes};
 use evenbass::floor_plan;
 use evenbass::report::{self, Facts, ReportError, evidence_csv, evidence_json, sheet, write};
+use evenbass::room::Place;
 use report_demo::{bare, blended, facts};
 use report_markup::{check_markup, readable};
 use serde_json::Value;
@@ -231,4 +232,23 @@ fn where_there_will_be_two_subwoofers_the_sheet_says_where_the_plan_expects_most
     two.room.fittings.subwoofers = Some(2);
     let words = "Of two subwoofers the plan expects most at";
     assert!(readable(&sheet(&two)).contains(words) && !readable(&sheet(&facts())).contains(words));
+    // Where nobody could put the subwoofer down, nobody puts a second one.
+    let pair = |facts: &Facts| {
+        let text = readable(&sheet(facts));
+        let from = text.find(words)?;
+        text[from..].split(", the second one").next().map(str::to_owned)
+    };
+    let first = pair(&two).unwrap();
+    let named = |spot: &usize| first.contains(&format!("\u{2018}{}\u{2019}", two.room.spots[*spot].name));
+    let both: Vec<usize> = (0..two.room.spots.len()).filter(named).collect();
+    assert_eq!(both.len(), 2, "{first}");
+    let mut closed = two.clone();
+    closed.out_of_reach = vec![both[0]];
+    let gone = format!("\u{2018}{}\u{2019}", two.room.spots[both[0]].name);
+    assert!(!pair(&closed).unwrap().contains(&gone), "{:?}", pair(&closed));
+    // The time for all pairs grows with the square of the spots.
+    let more =
+        (0..30).map(|spot| Place { name: format!("p{spot}"), at_m: Some([0.4 + 0.1 * f64::from(spot), 0.4, 0.3]) });
+    two.room.spots.extend(more);
+    assert_eq!(pair(&two), None);
 }

@@ -24,6 +24,8 @@ pub struct Facts {
     pub brief: Brief,
     /// The room with everything that was asked for in the visit.
     pub room: Room,
+    /// Spots that the person said are out of reach, positions in the room's list.
+    pub out_of_reach: Vec<usize>,
     /// The notes in ascending order, Hz.
     pub notes_hz: Vec<f64>,
     /// Their musical names, one a note.

@@ -28,6 +28,7 @@ pub fn facts_of(program: &str, file: &Path, opened: &Opened, state: &State, rank
         ended: opened.events.last().map_or(header.created, |event| event.wall),
         brief: header.brief.clone(),
         room: state.room().as_ref().clone(),
+        out_of_reach: state.out_of_reach(),
         notes_hz: state.notes_hz().to_vec(),
         note_names: state.note_names().to_vec(),
         half_width_octaves: state.note_set().half_width_octaves(),

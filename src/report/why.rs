@@ -128,12 +128,18 @@ pub fn agreement_words(found: &[Agreement], name: impl Fn(usize) -> String) -> O
     Some(words)
 }
 
-/// What the plan expects of two subwoofers, where there will be two; `None` where there is one or nothing is known.
+/// What the plan expects of two subwoofers at spots within reach, where there will be two; `None` where there is one, nothing is
+/// known, or there are more spots than pairs are tried of.
 fn pair_words(facts: &Facts) -> Option<String> {
     if facts.room.fittings.subwoofers != Some(2) {
         return None;
     }
-    let ensemble = Ensemble::new(&facts.room, &facts.notes_hz, facts.half_width_octaves, Doubt::default())?;
+    // Without its place a spot is in no pair.
+    let mut room = facts.room.clone();
+    for (spot, place) in room.spots.iter_mut().enumerate() {
+        place.at_m = place.at_m.filter(|_| !facts.out_of_reach.contains(&spot));
+    }
+    let ensemble = Ensemble::new(&room, &facts.notes_hz, facts.half_width_octaves, Doubt::default())?;
     let pair = pairs::best_pairs(&ensemble, facts.brief.seat, DRAWS_FOR_PAIRS, SEED)?.into_iter().next()?;
     let one = ensemble.levels(facts.brief.seat, DRAWS_FOR_PAIRS, SEED)?;
     let alone_db =

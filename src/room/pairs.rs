@@ -31,12 +31,18 @@ const DELAYS_MS: [f64; 5] = [0.0, 2.5, 5.0, 7.5, 10.0];
 /// A pair that is this much weaker than one subwoofer alone is no use, however even.
 const WEAKEST_DB: f64 = -3.0;
 
+/// Of more placed spots no pairs are tried: the time for all of them grows with the square of the spots.
+pub const MOST_SPOTS_FOR_PAIRS: usize = 24;
+
 /// For each pair of placed spots the polarity and delay that make it most even at a seat, most even pair first.
 ///
 /// Both subwoofers play the same, equally loud. `None` where [`Ensemble::levels`] gives none; empty with fewer than two
-/// placed spots. A pair is left out if every setting is more than 3 dB weaker than one subwoofer.
+/// placed spots, or more than [`MOST_SPOTS_FOR_PAIRS`]. A pair is left out if every setting is more than 3 dB weaker than one subwoofer.
 pub fn best_pairs(ensemble: &Ensemble, seat: usize, draws: usize, seed: u64) -> Option<Vec<Pair>> {
     let spots: Vec<usize> = ensemble.placed_spots().iter().map(|(spot, _)| *spot).collect();
+    if spots.len() > MOST_SPOTS_FOR_PAIRS {
+        return Some(Vec::new());
+    }
     let settings: Vec<(bool, f64)> = [false, true]
         .iter()
         .flat_map(|inverted| DELAYS_MS.iter().map(move |delay_ms| (*inverted, *delay_ms)))

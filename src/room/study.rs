@@ -123,9 +123,8 @@ const SEED: u64 = 1;
 const OWN_CHOICE: usize = 3;
 const LOOK_EVERY_M: f64 = 0.25;
 const MOST_LOOKS: f64 = 120.0;
-/// More pairs than these are not listed; the time for all pairs grows with the square of the spots.
+/// More pairs than these are not listed.
 const MOST_PAIRS: usize = 20;
-const MOST_SPOTS_FOR_PAIRS: usize = 24;
 
 /// Studies a room: everything that its plan tells.
 ///
@@ -181,7 +180,7 @@ impl Study {
 
 /// The best pairs at the main seat, and how they do at the others; none where there will be one subwoofer.
 fn best_pairs(tried: &Room, ensemble: &Ensemble) -> Vec<Pair> {
-    if tried.fittings.subwoofers == Some(1) || ensemble.placed_spots().len() > MOST_SPOTS_FOR_PAIRS {
+    if tried.fittings.subwoofers == Some(1) {
         return Vec::new();
     }
     let mut pairs = pairs::best_pairs(ensemble, 0, DRAWS_FOR_PAIRS, SEED).unwrap_or_default();

@@ -116,6 +116,11 @@ impl State {
         walk
     }
 
+    /// Spots that the person said are out of reach, positions in the room's list.
+    pub fn out_of_reach(&self) -> Vec<usize> {
+        (0..self.closed.len()).filter(|&spot| self.closed[spot]).collect()
+    }
+
     /// What the visit started from.
     pub fn brief(&self) -> &Brief {
         &self.brief

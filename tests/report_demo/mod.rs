@@ -148,6 +148,7 @@ pub fn facts() -> Facts {
             blend: None,
         },
         room,
+        out_of_reach: Vec::new(),
         notes_hz: NOTES.iter().map(|(hertz, _)| *hertz).collect(),
         note_names: NOTES.iter().map(|(_, name)| (*name).to_owned()).collect(),
         half_width_octaves: 1.0 / 12.0,
