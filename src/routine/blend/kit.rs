@@ -238,7 +238,7 @@ impl KitStep {
                     && channel > f64::from(there)
                 {
                     return Err(Refusal::Because(format!(
-                        "The sound output is open with {there} channels; there is no channel {channel}. Type 0 to go on without. Or leave, and \
+                        "The sound output was opened with {there} channels when the visit began; there was no channel {channel}. Type 0 to go on without. Or leave, and \
                          begin again with a system file that names it ([channels] subwoofer = {channel}), or on another --output: \
                          the output is then opened with as many channels."
                     )));

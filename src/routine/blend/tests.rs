@@ -452,7 +452,7 @@ fn a_channel_that_the_output_does_not_have_is_refused_with_a_way_out() {
         visit.say(answer).unwrap();
     }
     let Err(Refusal::Because(why)) = visit.say(Answer::Number(6.0)) else { panic!("there are four channels") };
-    assert!(why.contains("open with 4 channels") && why.contains("Type 0"), "{why}");
+    assert!(why.contains("was opened with 4 channels when the visit began") && why.contains("Type 0"), "{why}");
     visit.say(Answer::Number(4.0)).unwrap();
 }
 
