@@ -12,9 +12,8 @@ use crate::evidence::Evidence;
 use crate::report::{agreement, agreement_words};
 use crate::room::field::RoomField;
 use crate::room::pairs::Pair;
-use crate::room::plan::wall_letter;
 use crate::room::study::{MODES_UP_TO_HZ, SeatSpread, Study, StudySpot};
-use crate::room::{self, Place, Room};
+use crate::room::{self, Place, Room, suggest};
 use crate::visit;
 
 /// Standing waves, suggested spots and how even each is expected to be, from a room's plan.
@@ -211,12 +210,8 @@ fn spots(text: &mut String, room: &Room, study: &Study) -> std::fmt::Result {
     let unplaced = (0..study.spots.len()).filter(|spot| study.spots[*spot].at_m.is_none());
     for (rank, spot) in placed.iter().copied().chain(unplaced).enumerate() {
         let spot: &StudySpot = &study.spots[spot];
-        let place = match spot.tape_m {
-            Some([(one, one_m), (other, other_m)]) => {
-                format!("{one_m:.2} m off wall {}, {other_m:.2} m off wall {}", wall_letter(one), wall_letter(other))
-            }
-            None => "nobody measured where".to_owned(),
-        };
+        let taped = spot.at_m.and_then(|at_m| suggest::tape_words(room, at_m));
+        let place = taped.unwrap_or_else(|| "nobody measured where".to_owned());
         let seats: Vec<String> = spot.seats.iter().map(spread_in_words).collect();
         let sign = plan::spot_sign(rank);
         // On the plan there is room for one character.
