@@ -69,10 +69,8 @@ impl Reader<'_> {
                 );
             }
             let at_m = place.at_m.map(|at| self.position(&at, &name, usual_z_m, room)).transpose()?;
-            if let Some(at) = at_m {
-                if kind == "spot" {
-                    self.stands_free(&name, [at[0], at[1]], span, room)?;
-                }
+            if let Some(at) = at_m.filter(|_| kind == "spot") {
+                self.stands_free(&name, [at[0], at[1]], span, room)?;
             }
             places.push(Place { name, at_m });
         }
