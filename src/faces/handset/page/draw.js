@@ -17,7 +17,10 @@ function draw() {
   fill(answers);
   const before = onScreen;
   onScreen = card && card.question ? card.question.id : null;
-  if (onScreen !== before) shown = performance.now();
+  if (onScreen !== before) {
+    shown = performance.now();
+    document.body.dataset.question = onScreen ?? '';
+  }
   if (!inTouch && !ended) drawAway();
   else drawCard();
   drawTop();
