@@ -6,16 +6,14 @@ use std::time::Duration;
 
 use serde_json::{Value, json};
 
-use crate::support::laptop::{Page, exchange, pair, parts, request, visit_file};
-use crate::{go_on_until, home, is_comfort, laptop};
+use crate::support::laptop::{Page, exchange, request, visit_file};
+use crate::{go_on_until, home, is_comfort, laptop, paired};
 
 #[test]
 fn what_is_too_large_or_means_nothing_is_refused_and_the_visit_goes_on() {
     let home = home();
     let mut laptop = laptop(home.path(), &[]);
-    let invitation = laptop.invitation();
-    let (page, _) = parts(&invitation);
-    let cookie = pair(&invitation);
+    let (page, cookie) = paired(&laptop);
     let own = [("Origin", page.as_str()), ("Cookie", &cookie)];
     let question = laptop.hear_of("ask");
 
@@ -72,9 +70,8 @@ fn what_is_too_large_or_means_nothing_is_refused_and_the_visit_goes_on() {
 fn an_answer_for_another_question_is_refused() {
     let home = home();
     let mut laptop = laptop(home.path(), &[]);
-    let invitation = laptop.invitation();
-    let (page, _) = parts(&invitation);
-    let mut socket = Page::of(&page, &pair(&invitation));
+    let (page, cookie) = paired(&laptop);
+    let mut socket = Page::of(&page, &cookie);
     let first = laptop.hear_of("ask")["id"].as_u64().expect("a number");
     laptop.say(&json!({ "yes": true, "id": first }));
     let second = laptop.hear_of("ask")["id"].as_u64().expect("a number");
@@ -96,9 +93,8 @@ fn an_answer_for_another_question_is_refused() {
 fn a_phone_raises_the_comfort_level_only_in_charge_and_only_so_far() {
     let home = home();
     let mut laptop = laptop(home.path(), &["--handset-louder-to", "-55"]);
-    let invitation = laptop.invitation();
-    let (page, _) = parts(&invitation);
-    let (mut one, mut other) = (Page::of(&page, &pair(&invitation)), Page::of(&page, &pair(&laptop.invitation())));
+    let (page, cookie) = paired(&laptop);
+    let (mut one, mut other) = (Page::of(&page, &cookie), Page::of(&page, &paired(&laptop).1));
     let comfort = go_on_until(&mut laptop, is_comfort);
     let level = |card: &Value| card["question"]["nudge"]["scale"]["now"].as_f64();
     let louder = json!({ "do": "louder" });
@@ -146,9 +142,7 @@ fn a_phone_raises_the_comfort_level_only_in_charge_and_only_so_far() {
 fn ten_thousand_actions_are_bounded() {
     let home = home();
     let mut laptop = laptop(home.path(), &[]);
-    let invitation = laptop.invitation();
-    let (page, _) = parts(&invitation);
-    let cookie = pair(&invitation);
+    let (page, cookie) = paired(&laptop);
     let before_kb = laptop.most_memory_kb();
     let question = laptop.hear_of("ask");
     for action in ["undo", "again", "back", "pause", "louder", "quieter"] {
@@ -175,9 +169,7 @@ fn ten_thousand_actions_are_bounded() {
 fn five_hundred_connections_and_slow_ones_leave_the_phone_its_place() {
     let home = home();
     let mut laptop = laptop(home.path(), &[]);
-    let invitation = laptop.invitation();
-    let (page, _) = parts(&invitation);
-    let cookie = pair(&invitation);
+    let (page, cookie) = paired(&laptop);
     let mut phone = Page::of(&page, &cookie);
     let question = laptop.hear_of("ask");
     phone.card(|card| card["question"]["id"] == question["id"]);
@@ -225,9 +217,8 @@ fn walk_until(phone: &mut Page, wanted: impl Fn(&Value) -> bool) -> Value {
 fn a_phone_nudges_a_match_by_one_decibel_and_never_past_the_notes_own_level() {
     let home = home();
     let laptop = laptop(home.path(), &[]);
-    let invitation = laptop.invitation();
-    let (page, _) = parts(&invitation);
-    let mut phone = Page::of(&page, &pair(&invitation));
+    let (page, cookie) = paired(&laptop);
+    let mut phone = Page::of(&page, &cookie);
     walk_until(&mut phone, |card| card["question"]["input"] == "steps");
     phone.say(&json!({ "do": "answer-by" }));
     let card = phone.card(|card| card["question"]["input"] == "nudge");

@@ -5,7 +5,7 @@ use serde_json::json;
 use crate::support::laptop::{Page, exchange, pair, parts, request};
 use crate::support::screen::Screen;
 use crate::support::script::evenbass;
-use crate::{go_on_until, home, is_comfort, laptop};
+use crate::{go_on_until, home, is_comfort, laptop, paired};
 
 /// Everything that is served to a paired phone.
 const ROUTES: [&str; 2] = ["GET /socket", "POST /stop"];
@@ -83,9 +83,7 @@ fn only_the_present_secret_pairs_and_only_once() {
 fn what_does_not_come_from_its_own_page_is_refused() {
     let home = home();
     let laptop = laptop(home.path(), &[]);
-    let invitation = laptop.invitation();
-    let (page, _) = parts(&invitation);
-    let cookie = pair(&invitation);
+    let (page, cookie) = paired(&laptop);
     let port = page.rsplit(':').next().expect("a port");
     let status = |first: &str, headers: &[(&str, &str)]| {
         let mut headers = headers.to_vec();

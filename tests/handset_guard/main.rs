@@ -9,7 +9,7 @@ mod support;
 use std::path::Path;
 
 use serde_json::{Value, json};
-use support::laptop::Laptop;
+use support::laptop::{Laptop, pair, parts};
 use support::script::evenbass;
 
 /// A rehearsal that a script answers, with a handset that only this machine can reach.
@@ -19,6 +19,12 @@ fn laptop(home: &Path, options: &[&str]) -> Laptop {
     command.args(["rehearse", "--face", "json", "--room", "room.toml", "--notes", "short", "--minutes", "2"]);
     command.args(["--kit", "kit.toml", "--seed", "7", "--folder", ".", "--handset"]).args(options);
     Laptop::start(command)
+}
+
+/// The page's address and the cookie of a phone that has just been paired.
+fn paired(laptop: &Laptop) -> (String, String) {
+    let invitation = laptop.invitation();
+    (parts(&invitation).0, pair(&invitation))
 }
 
 fn home() -> tempfile::TempDir {
