@@ -3,7 +3,7 @@
 use toml::Spanned;
 
 use crate::room::load::{
-    LONGEST_M, MOST_PLACES, Reader, Walls, WrittenDoor, WrittenNoGo, WrittenOpening, WrittenReach, WrittenSocket,
+    LONGEST_M, Reader, Walls, WrittenDoor, WrittenNoGo, WrittenOpening, WrittenReach, WrittenSocket,
 };
 use crate::room::outline;
 use crate::room::plan::{Door, LEAD_M, MOST_SUBWOOFERS, NoGo, Opening, Reach, Surface};
@@ -34,10 +34,7 @@ impl Reader<'_> {
     ) -> Result<Vec<Opening>, TomlError> {
         let mut openings = Vec::new();
         for (index, opening) in written.into_iter().enumerate() {
-            if index == MOST_PLACES {
-                let message = format!("there are more than {MOST_PLACES} openings");
-                return self.refuse(opening.from_m.span(), &message, "write down the largest ones alone");
-            }
+            self.few_enough(index, "openings", opening.from_m.span(), "write down the largest ones alone")?;
             let (from_m, to_m) = (*opening.from_m.get_ref(), *opening.to_m.get_ref());
             let remedy = "give both ends of the gap on one wall, in metres";
             if !(from_m.iter().chain(&to_m).all(|x| x.is_finite())
@@ -64,10 +61,7 @@ impl Reader<'_> {
     pub(super) fn no_go(&self, written: Vec<WrittenNoGo>, corners: &[[f64; 2]]) -> Result<Vec<NoGo>, TomlError> {
         let mut areas = Vec::new();
         for (index, area) in written.into_iter().enumerate() {
-            if index == MOST_PLACES {
-                let message = format!("there are more than {MOST_PLACES} no-go areas");
-                return self.refuse(area.corner_m.span(), &message, "put those that touch into one");
-            }
+            self.few_enough(index, "no-go areas", area.corner_m.span(), "put those that touch into one")?;
             let (corner_m, size_m) = (*area.corner_m.get_ref(), *area.size_m.get_ref());
             if !(size_m.iter().all(|side| side.is_finite() && *side > 0.0) && corner_m.iter().all(|x| x.is_finite())) {
                 let remedy = "size_m is how far the rectangle goes from corner_m along x and y, both above zero";
@@ -96,10 +90,7 @@ impl Reader<'_> {
     pub(super) fn doors(&self, written: Vec<WrittenDoor>, corners: &[[f64; 2]]) -> Result<Vec<Door>, TomlError> {
         let mut doors = Vec::new();
         for (index, door) in written.into_iter().enumerate() {
-            if index == MOST_PLACES {
-                let message = format!("there are more than {MOST_PLACES} doors");
-                return self.refuse(door.hinge_m.span(), &message, "leave out those that stay shut");
-            }
+            self.few_enough(index, "doors", door.hinge_m.span(), "leave out those that stay shut")?;
             let (hinge_m, latch_m) = (*door.hinge_m.get_ref(), *door.latch_m.get_ref());
             let remedy = "give the hinge and the other side of the door, both on one wall, in metres";
             let name = door.name.unwrap_or_else(|| format!("door {}", index + 1));
@@ -128,10 +119,7 @@ impl Reader<'_> {
     pub(super) fn sockets(&self, written: &[WrittenSocket], corners: &[[f64; 2]]) -> Result<Vec<Reach>, TomlError> {
         let mut sockets = Vec::new();
         for socket in written {
-            if sockets.len() == MOST_PLACES {
-                let message = format!("there are more than {MOST_PLACES} sockets");
-                return self.refuse(socket.at_m.span(), &message, "leave out those beside another");
-            }
+            self.few_enough(sockets.len(), "sockets", socket.at_m.span(), "leave out those beside another")?;
             let cable_m = socket.lead_m.as_ref().map_or(LEAD_M, |lead| *lead.get_ref());
             if let Some(lead) = socket.lead_m.as_ref().filter(|_| !(cable_m.is_finite() && cable_m > 0.0)) {
                 let remedy = format!("lead_m is the length of the lead in metres; leave it out for {LEAD_M} m");

@@ -180,6 +180,14 @@ impl Reader<'_> {
         Err(TomlError::with_help(self.label, self.text, span, message.into(), Some(remedy.into())))
     }
 
+    /// Refuses one more of something of which the room has as many already as it may have.
+    fn few_enough(&self, already: usize, what: &str, span: Range<usize>, remedy: &str) -> Result<(), TomlError> {
+        if already < MOST_PLACES {
+            return Ok(());
+        }
+        self.refuse(span, &format!("there are more than {MOST_PLACES} {what}"), remedy)
+    }
+
     fn room(&self, written: Written) -> Result<Room, TomlError> {
         let floor = self.floor(written.size_m, written.floor_m)?;
         let height_m = written.height_m.map(|height| self.height(&height)).transpose()?;

@@ -5,7 +5,7 @@ use std::ops::Range;
 
 use toml::Spanned;
 
-use crate::room::load::{LONGEST_M, MOST_PLACES, Reader, WrittenPlace};
+use crate::room::load::{LONGEST_M, Reader, WrittenPlace};
 use crate::room::outline;
 use crate::room::plan::{Place, Room};
 use crate::toml_file::TomlError;
@@ -61,13 +61,7 @@ impl Reader<'_> {
                 let message = format!("there are two {kind}s called {name:?}");
                 return self.refuse(span, &message, "give each its own name: answers are kept by name");
             }
-            if places.len() == MOST_PLACES {
-                return self.refuse(
-                    span,
-                    &format!("there are more than {MOST_PLACES} {kind}s"),
-                    "nobody visits that many",
-                );
-            }
+            self.few_enough(places.len(), &format!("{kind}s"), span.clone(), "nobody visits that many")?;
             let at_m = place.at_m.map(|at| self.position(&at, &name, usual_z_m, room)).transpose()?;
             if let Some(at) = at_m.filter(|_| kind == "spot") {
                 self.stands_free(&name, [at[0], at[1]], span, room)?;
