@@ -45,9 +45,11 @@ struct Peak {
 impl Belief {
     /// Weighs all hypotheses by what was heard.
     pub fn new(case: &Case, passes: &[Pass]) -> Self {
-        let priors = ROOMS.map(|room| prior(case, passes, room));
-        let prior =
-            |hypothesis: Hypothesis| &priors[ROOMS.iter().position(|room| *room == hypothesis.room).unwrap_or(0)];
+        let (calm, lively) = (prior(case, passes, Room::Calm), prior(case, passes, Room::Lively));
+        let prior = |hypothesis: Hypothesis| match hypothesis.room {
+            Room::Calm => &calm,
+            Room::Lively => &lively,
+        };
         let effects: Vec<Effect> = passes.iter().map(|pass| Effect::of(case, &pass.setting)).collect();
         let fit = |hypothesis| Fit { case, passes, effects: &effects, prior: prior(hypothesis), hypothesis };
         // A short climb from every start, and to the top from where it looks best.
