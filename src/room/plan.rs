@@ -123,9 +123,10 @@ impl Door {
         (self.latch_m[0] - self.hinge_m[0]).hypot(self.latch_m[1] - self.hinge_m[1])
     }
 
-    /// Whether a place is swept by the door when it opens into the room.
-    pub fn sweeps(&self, place_m: [f64; 2]) -> bool {
-        !self.outwards && (place_m[0] - self.hinge_m[0]).hypot(place_m[1] - self.hinge_m[1]) < self.width_m()
+    /// Whether the door, when it opens into the room, comes nearer to a place than this.
+    pub fn sweeps(&self, place_m: [f64; 2], nearer_than_m: f64) -> bool {
+        let from_hinge_m = (place_m[0] - self.hinge_m[0]).hypot(place_m[1] - self.hinge_m[1]);
+        !self.outwards && from_hinge_m < self.width_m() + nearer_than_m
     }
 }
 

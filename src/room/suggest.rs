@@ -138,9 +138,8 @@ fn free(room: &Room, corners: &[[f64; 2]], place_m: [f64; 2]) -> bool {
         .filter_map(|seat| seat.at_m)
         .any(|at| (at[0] - place_m[0]).hypot(at[1] - place_m[1]) < OFF_SEAT_M);
     let before_door = room.fittings.doors.iter().any(|door| {
-        let from_hinge_m = (door.hinge_m[0] - place_m[0]).hypot(door.hinge_m[1] - place_m[1]);
-        let swept = !door.outwards && from_hinge_m < door.width_m() + HALF_BOX_M;
-        swept || outline::distance_to_wall_m(door.hinge_m, door.latch_m, place_m) < OFF_OPENING_M
+        door.sweeps(place_m, HALF_BOX_M)
+            || outline::distance_to_wall_m(door.hinge_m, door.latch_m, place_m) < OFF_OPENING_M
     });
     let reached = within_reach(room, place_m);
     fits && !on_no_go && !beside_opening && !before_door && !at_seat && reached
@@ -149,7 +148,7 @@ fn free(room: &Room, corners: &[[f64; 2]], place_m: [f64; 2]) -> bool {
 /// What is wrong with standing at a place, in words that follow the spot's name; `None` where nothing is in the way.
 pub fn in_the_way(room: &Room, place_m: [f64; 2]) -> Option<String> {
     let area = outline::no_go_at(room, place_m).map(|area| format!("stands in \u{2018}{}\u{2019}", area.name));
-    let door = || room.fittings.doors.iter().find(|door| door.sweeps(place_m));
+    let door = || room.fittings.doors.iter().find(|door| door.sweeps(place_m, 0.0));
     area.or_else(|| door().map(|door| format!("is in the way of \u{2018}{}\u{2019}", door.name)))
 }
 

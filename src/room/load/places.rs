@@ -79,7 +79,7 @@ impl Reader<'_> {
             let message = format!("spot {name:?} at {x:.2}, {y:.2} m stands in the no-go area {:?}", area.name);
             return self.refuse(span, &message, "move the spot, or make the area smaller");
         }
-        match room.fittings.doors.iter().find(|door| door.sweeps([x, y])) {
+        match room.fittings.doors.iter().find(|door| door.sweeps([x, y], 0.0)) {
             Some(door) => {
                 let message = format!("spot {name:?} at {x:.2}, {y:.2} m is in the way of the door {:?}", door.name);
                 self.refuse(span, &message, "move the spot, or say `outwards = true` if the door opens out of the room")
