@@ -197,6 +197,27 @@ fn five_hundred_connections_and_slow_ones_leave_the_phone_its_place() {
     assert!(laptop.runs());
 }
 
+#[test]
+fn a_press_of_stop_that_comes_as_several_requests_is_one_press() {
+    let home = home();
+    let mut laptop = laptop(home.path(), &[]);
+    let (page, cookie) = paired(&laptop);
+    let own = [("Origin", page.as_str()), ("Cookie", &cookie)];
+    let stop = |press: &str| request(&page, "POST /stop", &own, press).expect("an answer").status;
+    laptop.hear_of("ask");
+    assert_eq!((stop("7-1"), stop("7-1")), (204, 204));
+    laptop.hear_of("paused");
+    laptop.say(&json!({ "do": "continue" }));
+    laptop.hear_of("continued");
+    // It comes once more, late; then somebody presses again.
+    assert_eq!(stop("7-1"), 204);
+    laptop.say(&json!({ "do": "back" }));
+    let refused = laptop.hear_until(|line| line.get("refused").is_some() || line.get("paused").is_some());
+    assert!(refused.get("refused").is_some(), "the same press has stopped it twice: {refused}");
+    assert_eq!(stop("7-2"), 204);
+    laptop.hear_of("paused");
+}
+
 /// Answers on a phone by what leads on until its card is as wanted.
 fn walk_until(phone: &mut Page, wanted: impl Fn(&Value) -> bool) -> Value {
     let mut answered = Value::Null;

@@ -94,6 +94,8 @@ struct Shared {
     phones: watch::Sender<u64>,
     /// Which phone pressed stop last over its socket, and when: a second message about the same press is not a second press.
     stopped: Mutex<Option<(FaceId, Instant)>>,
+    /// Which phone's press of stop came last as a request, and what the page calls that press.
+    posted: Mutex<Option<(FaceId, String)>>,
     /// No phone may say louder beyond this, in the comfort step.
     louder_to: Dbfs,
     announce: Announce,
@@ -121,6 +123,7 @@ impl Handset {
             ended: watch::Sender::new(false),
             louder: Mutex::new(None),
             stopped: Mutex::new(None),
+            posted: Mutex::new(None),
             phones: watch::Sender::new(0),
             louder_to,
             announce,

@@ -38,7 +38,7 @@ const SAME_PRESS: Duration = Duration::from_secs(2);
 /// How long pages are given to hear that the visit has ended.
 const FAREWELL: Duration = Duration::from_millis(500);
 
-/// The page is one answer, with its style and its script in it: it paints before the script runs, and there is no page whose
+/// The page is one answer, with its style and its script in it: it is painted before the script runs, and there is no page whose
 /// script is still on its way, on which stop would do nothing.
 const PAGE: &str = include_str!("page/page.html");
 const STYLE: &str = include_str!("page/page.css");
@@ -182,17 +182,21 @@ async fn pair(State(gate): State<Gate>, paired: Option<Extension<Paired>>, secre
     }
 }
 
-/// Stop, for a page whose socket is not there.
-async fn stop(State(gate): State<Gate>, Extension(paired): Extension<Paired>) -> Response {
+/// Stop, for a page whose socket is not there. A page sends a press again and again, under one name, until it is answered.
+async fn stop(State(gate): State<Gate>, Extension(paired): Extension<Paired>, press: String) -> Response {
     let face = gate.shared.face.hand(paired.number);
-    // The page sends a press both ways when it cannot tell which will arrive; two presses would be an emergency.
-    if lock(&gate.shared.stopped).is_some_and(|(by, at)| by == face && at.elapsed() < SAME_PRESS) {
+    // Two presses would be an emergency: the page sends one both ways when it cannot tell which will arrive, and anew when it
+    // has heard nothing of the first.
+    let by_socket = lock(&gate.shared.stopped).is_some_and(|(by, at)| by == face && at.elapsed() < SAME_PRESS);
+    let is_known = !press.is_empty() && *lock(&gate.shared.posted) == Some((face, press.clone()));
+    if by_socket || is_known {
         return StatusCode::NO_CONTENT.into_response();
     }
-    match socket::hand_in(&gate.shared, face, Action::Stop).await {
-        true => StatusCode::NO_CONTENT.into_response(),
-        false => plain(StatusCode::GONE, "The visit has ended; nothing sounds.\n"),
+    if !socket::hand_in(&gate.shared, face, Action::Stop).await {
+        return plain(StatusCode::GONE, "The visit has ended; nothing sounds.\n");
     }
+    *lock(&gate.shared.posted) = Some((face, press));
+    StatusCode::NO_CONTENT.into_response()
 }
 
 #[cfg(test)]

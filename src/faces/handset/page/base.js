@@ -1,14 +1,26 @@
 // What the page knows, and small helpers. Everything here is drawn anew from the newest card.
 
 const $ = (id) => document.getElementById(id);
+const UNSEEN_MS = 250;
+
+/* The page is painted before anything else here runs. Who presses stop meanwhile has pressed it: it is sent as soon as it can be. */
+let early = false;
+$('stop').addEventListener('pointerdown', () => { early = true; });
+await new Promise((painted) => {
+  requestAnimationFrame(() => setTimeout(painted));
+  // A page that nobody sees is never painted.
+  setTimeout(painted, UNSEEN_MS);
+});
+
 const main = $('main'), news = $('news'), answers = $('answers'), tools = $('tools'), desk = $('desk');
 const SILENCE_MS = 2500, RETRY_MS = 300, OPENS_WITHIN_MS = 1000, WRITTEN_WITHIN_MS = 3000, FRESH_MS = 250, PRESS_MS = 175,
-  HELD_MS = 2000, CLICK_MS = 80, READ_MS = 4000;
+  HELD_MS = 2000, CLICK_MS = 80, READ_MS = 4000, ANSWERED_WITHIN_MS = 600, POSTED_WITHIN_MS = 2500, STOP_IS_LATE_MS = 3000,
+  RETRY_AT_MOST_MS = 2000;
 
 let socket = null, card = null, plan = null, desks = null;
 let inTouch = false, over = '', heard = 0, number = 0, failures = 0;
-/* The question that is drawn, and since when; a thumb on the screen keeps the drawing still for a moment. */
-let onScreen = null, shown = 0, thumb = -1e9, waiting = null;
+/* The screen that is drawn, and since when it is there; a thumb on it keeps the drawing still for a moment. */
+let screen = '', shown = 0, thumb = -1e9, waiting = null;
 let rattles = false, more = false, typed = '', slip = '', drawn = '', asked = null;
 /* The answer on its way to the disk: which question, which button, since when. */
 let pending = null;
@@ -31,6 +43,12 @@ function el(tag, attributes, ...children) {
 function fill(parent, ...children) {
   parent.replaceChildren(...children.filter((child) => child != null && child !== false && child !== ''));
   return parent;
+}
+
+/** A text as its parts, so that no line ends between a figure and its unit. */
+function words(text) {
+  const parts = text.split(/(-?\d+(?:\.\d+)? (?:dBFS|dB|Hz|ms|cm|m|ft|%|degrees)(?![a-z]))/);
+  return parts.map((part, at) => (at % 2 ? el('span', { class: 'figure' }, part) : part));
 }
 
 /** A picture from the laptop as elements; scripts in it would never run. */

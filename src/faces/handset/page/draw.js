@@ -15,12 +15,9 @@ function draw() {
   const ended = over && card && card.done;
   main.className = inTouch || ended ? '' : 'away';
   fill(answers);
-  const before = onScreen;
-  onScreen = card && card.question ? card.question.id : null;
-  if (onScreen !== before) {
-    shown = performance.now();
-    document.body.dataset.question = onScreen ?? '';
-  }
+  if (newest() !== screen) shown = performance.now();
+  screen = newest();
+  document.body.dataset.question = card && card.question ? card.question.id : '';
   if (!inTouch && !ended) drawAway();
   else drawCard();
   drawTop();
@@ -37,10 +34,16 @@ function draw() {
   announced = headline();
 }
 
+/** The screen that the newest card asks for: the question's number, or what is in its place. */
+const newest = () => (!inTouch ? 'away' : card.paused ? 'paused' : card.question ? card.question.id : 'none');
+
 let announced = '';
 const headline = () => (inTouch ? `${asked}${card.paused}${card.question && card.question.text}` : 'away');
 
-const heading = (text) => el('h1', { tabindex: '-1' }, text);
+const heading = (text) => el('h1', { tabindex: '-1' }, ...words(text));
+const reason = (text) => text && el('p', { class: 'why' }, ...words(text));
+/** What sounds, told apart from what is asked and pressed. */
+const soundsNow = () => el('p', { class: 'note' }, el('small', { class: 'now' }, 'now'), card.sound);
 
 function drawAway() {
   const parts = over
@@ -54,7 +57,7 @@ function drawCard() {
   const question = card.question;
   if (card.paused) {
     fill(main, heading(card.sounding ? 'Fading.' : 'It is silent now.'), el('p', {}, card.paused),
-      question && el('p', { class: 'why' }, `Then: ${question.text}`));
+      question && reason(`Then: ${question.text}`));
     fill(answers, el('button', { type: 'button', class: 'lead', 'data-k': 'go', click: () => act('continue') }, 'go on'));
     return;
   }
@@ -68,22 +71,23 @@ function drawCard() {
       card.sheet && el('p', {}, `The set-up sheet is at the laptop: ${card.sheet}`), ...drawLead(), plan && picture(plan, 'plan'));
     return;
   }
-  fill(main, heading(card.sound ? 'Listen.' : 'One moment.'), card.sound && el('p', { class: 'note' }, card.sound));
+  fill(main, heading(card.sound ? 'Listen.' : 'One moment.'), card.sound && soundsNow());
 }
 
 function drawQuestion(question) {
   const inputs = answersOf(question);
-  const why = question.why && el('p', { class: 'why' }, question.why);
   if (question.note) {
     const [hertz, name] = question.note.split(', ');
+    // The reason says against what the note is held: it is read before the steps, in one run with the question.
     return [
       el('p', { class: 'note' }, name || hertz, name && el('small', {}, hertz), el('small', {}, question.place)),
-      heading(question.text), question.shortfall && el('p', { class: 'why' }, question.shortfall), ...inputs, why,
+      el('div', { class: 'said' }, heading(question.text), reason(question.shortfall), reason(question.why)), ...inputs,
     ];
   }
   const where = question.tapes && el('p', { class: 'tapes' }, question.tapes);
   const seen = (question.tapes || card.ranking.length > 0) && plan && picture(plan, 'plan');
-  const sounds = card.sounding && card.sound && question.input !== 'nudge' && !question.tapes && el('p', { class: 'note' }, card.sound);
+  const sounds = card.sounding && card.sound && question.input !== 'nudge' && !question.tapes && soundsNow();
+  const why = reason(question.why);
   // A list is above its reason, so that its last line can be reached.
   return [heading(question.text), where, seen, ...(question.input === 'choose' ? [sounds, ...inputs, why] : [why, sounds, ...inputs])];
 }
@@ -147,14 +151,15 @@ function drawTools() {
 }
 
 function toggleRattles() {
+  if (!meant()) return;
   rattles = !rattles;
   buzz(15);
   draw();
 }
 
 function drawNews() {
-  if (unpaired) return;
-  if (!inTouch || !card) { if (!stopping) tell(); return; }
+  if (unpaired || stopping) return;
+  if (!inTouch || !card) { tell(); return; }
   const lines = [];
   if (slip || card.refusal) lines.push(['Not taken: ', slip || card.refusal]);
   else if (card.device_gone) lines.push(['Notice: ', 'the sound output is gone; the visit is safe.']);
