@@ -188,7 +188,7 @@ fn asked<'a>(form: &Form, view: &View, me: FaceId, louder_to: Dbfs) -> Asked<'a>
             .heading
             .as_ref()
             .filter(|heading| heading.shortfall_db >= 0.5)
-            .map(|heading| format!("played {:.0} dB low, which is allowed for", heading.shortfall_db)),
+            .map(|heading| format!("Played {:.0} dB low, which is allowed for.", heading.shortfall_db)),
         tapes: form.spot.filter(|_| form.heading.is_none()).and_then(|spot| floor::tape_words(&view.room, spot)),
         rattles: form.may_rattle,
         input,

@@ -20,7 +20,15 @@ pub(super) struct Desk {
     /// What cannot be said, in words.
     caveats: Vec<String>,
     /// What was taken since the program started, newest first.
-    log: Vec<String>,
+    log: Vec<Logged>,
+}
+
+/// An answer that was taken.
+#[derive(Debug, Clone, Serialize)]
+pub(super) struct Logged {
+    /// The question, where the answer alone would say nothing.
+    pub asked: Option<String>,
+    pub taken: String,
 }
 
 /// One spot of the ranking.
@@ -47,7 +55,7 @@ fn heard(view: &View) -> impl Iterator<Item = &SpotBelief> {
 }
 
 /// The desk of a view.
-pub(super) fn desk(view: &View, log: Vec<String>) -> Desk {
+pub(super) fn desk(view: &View, log: Vec<Logged>) -> Desk {
     let notes = view.notes_hz.iter().copied().zip(view.note_names.iter().cloned()).collect();
     let drawn = Curves { notes, curves: heard(view).take(CURVES).map(|belief| curve(view, belief)).collect() };
     Desk {

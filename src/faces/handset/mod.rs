@@ -25,9 +25,11 @@ pub use address::{Interface, Listening, Wanted, interfaces, listen};
 pub use pairing::{MOST_PHONES, PhoneLine, Store};
 
 use crate::faces::Wires;
+use crate::faces::form::Form;
+use crate::faces::handset::desk::Logged;
 use crate::faces::handset::pairing::Pairing;
 use crate::units::Dbfs;
-use crate::view::{Action, FaceId, View};
+use crate::view::{Action, FaceId, QuestionId, View};
 
 /// Answers that the desk view's log goes back.
 const LOGGED: usize = 40;
@@ -100,7 +102,9 @@ struct Shared {
     louder_to: Dbfs,
     announce: Announce,
     served: Mutex<Option<Served>>,
-    log: Mutex<VecDeque<String>>,
+    log: Mutex<VecDeque<Logged>>,
+    /// The question that was open last, for the log.
+    asked: Mutex<Option<(QuestionId, String)>>,
 }
 
 struct Served {
@@ -129,6 +133,7 @@ impl Handset {
             announce,
             served: Mutex::new(None),
             log: Mutex::new(VecDeque::new()),
+            asked: Mutex::new(None),
         });
         let following = Arc::downgrade(&shared);
         let relay = std::thread::Builder::new().name("handset views".into());
@@ -215,11 +220,17 @@ impl Shared {
     fn see(&self, view: Arc<View>) {
         let before = self.views.borrow().clone();
         let is_new = before.is_none_or(|before| before.taken_question != view.taken_question);
+        let mut asked = lock(&self.asked);
         if let Some(taken) = view.taken.as_ref().filter(|_| is_new && view.taken_question.is_some()) {
+            let asked = asked.take().filter(|(question, _)| Some(*question) == view.taken_question);
             let mut log = lock(&self.log);
-            log.push_front(taken.clone());
+            log.push_front(Logged { asked: asked.map(|(_, text)| text), taken: taken.clone() });
             log.truncate(LOGGED);
         }
+        // What is said of a note names it: that needs no question beside it.
+        let open = view.question.as_deref().filter(|question| Form::of(&question.ask).heading.is_none());
+        *asked = open.map(|question| (question.id, question.text.clone()));
+        drop(asked);
         let closing = view.closing;
         self.views.send_replace(Some(view));
         if closing {

@@ -277,7 +277,10 @@ impl Blend {
                 let frequency_hz = *tuning.pass()?.bands_hz.get(at)?;
                 let note = NoteAtSpot {
                     spot: here.spot,
-                    spot_name: here.seat_names.get(here.seat).map_or_else(String::new, |seat| seat.name.clone()),
+                    spot_name: match here.seat_names.get(here.seat) {
+                        _ if tuning.is_near() => "the subwoofer".into(),
+                        seat => seat.map_or_else(String::new, |seat| seat.name.clone()),
+                    },
                     note: at,
                     frequency_hz,
                     note_name: super::check::note_name(frequency_hz),

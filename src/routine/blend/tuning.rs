@@ -160,6 +160,11 @@ impl Tuning {
         if self.near { self.case.crossover_hz } else { REFERENCE_RATIO * self.case.crossover_hz }
     }
 
+    /// Whether the person is close to the subwoofer.
+    pub(super) fn is_near(&self) -> bool {
+        self.near
+    }
+
     /// What is kept, once the subwoofer is on and the person back at the seat.
     pub fn kept(&self) -> Option<&Outcome> {
         self.kept.as_ref().filter(|_| !self.subwoofer_off && !self.near)

@@ -40,10 +40,12 @@ function field(question, unit, hint, attributes, initial, finish) {
   input.value = typed;
   input.setAttribute('aria-label', question.text);
   if (initial != null) input.placeholder = initial;
-  input.addEventListener('input', () => { typed = input.value; });
+  // What the button takes is what stands in the field, or else what stands there faintly.
+  const label = () => (typed.trim() || initial == null ? 'take this' : unit === null ? `leave it at '${initial}'` : `take ${initial} ${unit}`.trim());
   const done = el('button', {
     type: 'button', 'data-k': 'take', class: pending ? 'writing' : 'lead', 'aria-disabled': pending ? 'true' : null, click: finish,
-  }, initial != null ? `take this, or ${initial}${unit ? ` ${unit}` : ''}` : 'take this');
+  }, label());
+  input.addEventListener('input', () => { typed = input.value; done.textContent = label(); });
   input.addEventListener('keydown', (event) => { if (event.key === 'Enter') { event.preventDefault(); finish(); } });
   return [
     el('div', { class: 'field' }, input, unit && el('span', {}, unit)),
@@ -67,7 +69,7 @@ function numberField(question) {
 function textField(question) {
   const { longest } = question.text_field;
   const initial = question.text_field.default;
-  return field(question, '', `at most ${longest} characters`, { maxlength: longest, autocapitalize: 'sentences' }, initial, () => {
+  return field(question, null, `at most ${longest} characters`, { maxlength: longest, autocapitalize: 'sentences' }, initial, () => {
     const value = typed.trim() || initial;
     if (!value) refuse('Type at least one character.');
     else answer({ answer: 'text', value });

@@ -113,7 +113,7 @@ function drawDesk() {
     desks.curves ? el('div', {}, el('h2', {}, 'What it sounds like at the seat'), picture(desks.curves, 'curves')) : null,
     card && card.ranking.length ? el('div', {}, el('h2', {}, 'Ranking'), ranking(), ...desks.caveats.map((line) => el('p', { class: 'why' }, line))) : null,
     el('div', {}, el('h2', {}, 'Answers'), desks.log.length
-      ? el('ol', { class: 'log', reversed: true }, ...desks.log.map((line) => el('li', {}, line)))
+      ? el('ol', { class: 'log', reversed: true }, ...desks.log.map((line) => el('li', {}, line.asked && el('span', { class: 'asked' }, ...words(line.asked)), line.taken)))
       : el('p', { class: 'why' }, 'Nothing was answered yet since the program started.')),
   );
 }
