@@ -13,15 +13,15 @@ function answersOf(question) {
   const buttons = question.buttons;
   switch (question.input) {
     case 'steps':
-      return [el('div', { class: 'answers steps', role: 'group', 'aria-label': 'Seven steps' }, ...buttons.map((option) => {
+      return [el('div', { class: 'answers pick steps', role: 'group', 'aria-label': 'Seven steps' }, ...buttons.map((option) => {
         const side = option.step < 0 ? 'weak' : option.step > 0 ? 'strong' : '';
         const button = press(option, `${side} s${Math.abs(option.step)}`);
         button.replaceChildren(el('span', {}, option.label), el('span', { class: 'scale', 'aria-hidden': 'true' }, el('i')));
         return button;
       }))];
     case 'choose':
-      return [el('div', { class: 'answers' }, ...buttons.map((option) => press(option, '')))];
-    case 'number': return numberField(question);
+      return [el('div', { class: 'answers pick' }, ...buttons.map((option) => press(option, '')))];
+    case 'number': return isCount(question) ? [count(question.number)] : numberField(question);
     case 'text': return textField(question);
     case 'nudge': return level(question);
     default:
@@ -33,6 +33,17 @@ function answersOf(question) {
 /** What leads on stands in the thumb's reach, however long the text is. */
 function below(buttons) {
   fill(answers, ...buttons.map((option, at) => press(option, at === 0 ? 'lead' : '')));
+}
+
+/** Whether a number is one of a row that was counted while it sounded. */
+function isCount({ number }) {
+  return number && !number.unit && number.default == null && number.low === 1 && number.high <= 24;
+}
+
+/** A button for each: no thumb has to type. */
+function count({ high, answer: kind }) {
+  const one = (value) => press({ label: String(value), answer: { answer: kind, value } }, '');
+  return el('div', { class: 'answers pick count' }, ...Array.from({ length: high }, (_, at) => one(at + 1)));
 }
 
 function field(question, unit, hint, attributes, initial, finish) {

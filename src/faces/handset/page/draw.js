@@ -15,7 +15,10 @@ function draw() {
   const ended = over && card && card.done;
   main.className = inTouch || ended ? '' : 'away';
   fill(answers);
-  if (newest() !== screen) shown = performance.now();
+  if (newest() !== screen) {
+    shown = performance.now();
+    takesFrom(shown + FRESH_MS);
+  }
   screen = newest();
   document.body.dataset.question = card && card.question ? card.question.id : '';
   if (!inTouch && !ended) drawAway();
@@ -32,6 +35,11 @@ function draw() {
   }
   if (announced !== headline()) scrollTo(0, 0);
   announced = headline();
+}
+
+/** Says from when on the screen takes a tap, for whoever presses without reading. */
+function takesFrom(at) {
+  document.body.dataset.takesFrom = at;
 }
 
 /** The screen that the newest card asks for: the question's number, or what is in its place. */
@@ -89,7 +97,8 @@ function drawQuestion(question) {
   const sounds = card.sounding && card.sound && question.input !== 'nudge' && !question.tapes && soundsNow();
   const why = reason(question.why);
   // A list is above its reason, so that its last line can be reached.
-  return [heading(question.text), where, seen, ...(question.input === 'choose' ? [sounds, ...inputs, why] : [why, sounds, ...inputs])];
+  const isList = question.input === 'choose' || isCount(question);
+  return [heading(question.text), where, seen, ...(isList ? [sounds, ...inputs, why] : [why, sounds, ...inputs])];
 }
 
 function drawLead() {

@@ -36,8 +36,8 @@ addEventListener('keydown', (event) => {
     return;
   }
   if (key >= '1' && key <= '9' && card.question && !card.paused) {
-    const list = main.querySelectorAll('.answers button');
-    if (['steps', 'choose'].includes(card.question.input) && list[key - 1]) list[key - 1].click();
+    const list = main.querySelectorAll('.pick button');
+    if (list[key - 1]) list[key - 1].click();
     return;
   }
   if (key === 'p') act(card.paused ? 'continue' : 'pause');

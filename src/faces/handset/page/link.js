@@ -122,7 +122,7 @@ function act(command) {
     // Nothing may still be rising after the thumb has left.
     if (!meant() || pressing && now - pressing < 1000 || raises && now - raised < PRESS_MS) return;
     pressing = now;
-    if (raises) raised = now;
+    if (raises) takesFrom((raised = now) + PRESS_MS);
   }
   buzz(15);
   if (!send({ do: command })) draw();
