@@ -13,12 +13,17 @@ use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 
 use crate::faces::handset::pairing::PhoneKey;
-use crate::faces::handset::{Shared, lock, serve};
+use crate::faces::handset::{Shared, lock, serve, socket};
+use crate::view::Action;
 
 /// Connections at a time: four phones with a few pages each, and as many again that only knock.
 const MOST_CONNECTIONS: usize = 64;
 /// Of those, from one address, so that one neighbour cannot take them all.
 const MOST_FROM_ONE: usize = 24;
+
+/// What the laptop says when somebody's phone has a cookie, but none of this visit.
+const STRANGER: &str =
+    "A phone of another visit, or a removed one, asked for the handset's page. It has to be paired anew.";
 
 /// A paired phone behind a request.
 #[derive(Debug, Clone, Copy)]
@@ -81,8 +86,11 @@ impl Gate {
                 None => strange = true,
             }
         }
-        if strange {
-            pairing.stranger();
+        if strange && pairing.stranger() {
+            drop(pairing);
+            let shared = self.shared.clone();
+            // Whoever knocks does not wait for room among the actions. Once is enough: it is there to be read.
+            tokio::spawn(async move { socket::hand_in(&shared, shared.face, Action::Notice(STRANGER.into())).await });
         }
         None
     }

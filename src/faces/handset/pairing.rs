@@ -202,9 +202,10 @@ impl Pairing {
         self.phones.iter().find(|phone| phone.key == key).map_or(0, |phone| phone.pages)
     }
 
-    /// A cookie came that no phone of this visit has.
-    pub fn stranger(&mut self) {
+    /// A cookie came that no phone of this visit has. Whether it was the first.
+    pub fn stranger(&mut self) -> bool {
         self.strangers = self.strangers.saturating_add(1);
+        self.strangers == 1
     }
 
     /// How often a phone of another visit, or one that was removed, has knocked.

@@ -212,6 +212,12 @@ mod tests {
     /// Only keeps a broken test from hanging.
     const PATIENCE: Duration = Duration::from_secs(20);
 
+    #[test]
+    fn the_page_asks_no_clock_that_can_jump() {
+        assert!(SCRIPT.contains("performance.now()"), "otherwise this looks at nothing");
+        assert!(!SCRIPT.contains("Date"), "a phone that takes the time from the network would lose its question");
+    }
+
     fn knock(at: SocketAddr) -> io::Result<String> {
         let mut stream = std::net::TcpStream::connect(at)?;
         stream.set_read_timeout(Some(PATIENCE))?;
