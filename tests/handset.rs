@@ -78,9 +78,8 @@ impl Person<'_> {
 
     fn answer(&mut self, question: &Value) {
         self.see(question);
-        if question["topic"] == "comfort" && question["level_dbfs"].as_f64() < Some(COMFORT_DBFS) {
-            // A person's pace, of which the page takes no more than it may.
-            std::thread::sleep(Duration::from_millis(180));
+        if let Some(level) = question["level_dbfs"].as_f64().filter(|level| *level < COMFORT_DBFS) {
+            self.phone.settle(&format!("{level:.0} dBFS"));
             return self.phone.tap("[data-k=louder]");
         }
         match question["ask"].as_str() {
@@ -98,8 +97,8 @@ impl Person<'_> {
 
     /// Waits until the page shows a question, long enough for a person to have read it.
     fn see(&self, question: &Value) {
-        self.phone.wait_for_text(question["text"].as_str().expect("a text"));
-        std::thread::sleep(Duration::from_millis(300));
+        self.phone.wait(&format!("document.body && document.body.dataset.question === '{}'", question["id"]));
+        self.phone.settle(question["text"].as_str().expect("a text"));
     }
 }
 
@@ -282,7 +281,7 @@ fn a_phone_in_charge_that_is_gone_ends_the_tone() {
     assert!(paused["paused"].as_str().expect("words").contains("3 seconds"), "{paused}");
     phone.wait_for_text("Out of touch with the laptop");
     phone.offline(false);
-    phone.wait_for_text("It is silent now.");
+    phone.settle("It is silent now.");
     phone.tap("[data-k=go]");
     laptop.hear_of("continued");
     // A page that cannot be seen is nobody's, although its socket stays.
@@ -328,7 +327,7 @@ fn bad_weather_is_said_and_got_over() {
     phone.wait_for_text("being sent");
     proxy.weather(Weather::Fair);
     laptop.hear_of("paused");
-    phone.wait_for_text("It is silent now.");
+    phone.settle("It is silent now.");
     phone.tap("[data-k=go]");
     laptop.hear_of("continued");
     // Half a second late, and in another order, everything still arrives once.
@@ -338,7 +337,7 @@ fn bad_weather_is_said_and_got_over() {
             phone.go(&format!("{page}/"));
         }
         phone.wait(OPEN);
-        std::thread::sleep(Duration::from_millis(300));
+        phone.settle("");
         phone.tap(".lead");
         let taken = laptop.hear_of("taken");
         phone.wait(&format!("document.body.dataset.taken === '{}'", taken["id"]));
@@ -346,7 +345,7 @@ fn bad_weather_is_said_and_got_over() {
     // An answer that was on its way when the network went is never shown as taken.
     proxy.weather(Weather::Fair);
     phone.wait(OPEN);
-    std::thread::sleep(Duration::from_millis(300));
+    phone.settle("");
     let before = phone.ask("document.body.dataset.taken");
     proxy.weather(Weather::Silent);
     phone.tap(".lead");
@@ -386,7 +385,7 @@ fn keys_and_page_turners_answer_too() {
     assert!(laptop.hear_of("taken")["taken"].as_str().expect("words").ends_with("weak"));
     phone.key(" ");
     laptop.hear_of("paused");
-    phone.wait_for_text("It is silent now.");
+    phone.settle("It is silent now.");
     phone.key("p");
     laptop.hear_of("continued");
     phone.key("Escape");
@@ -436,8 +435,35 @@ fn a_phone_that_is_removed_is_told_and_shut_out() {
     let invitation = laptop.invitation();
     assert_eq!(parts(&invitation).0, page);
     phone.wait_for_text("This screen is not paired");
+    let notice = laptop.hear_of("notice");
+    assert!(notice["notice"].as_str().expect("words").contains("A phone of another visit"), "{notice}");
     phone.ask(&format!("document.getElementById('code').value = {}; 1", json!(parts(&invitation).1)));
     phone.tap("form button");
     phone.wait_for_text("STOP");
+    assert!(phone.errors().is_empty(), "{:#?}", phone.errors());
+}
+
+#[test]
+fn a_lid_that_closes_and_opens_again_is_said_and_got_over() {
+    let home = tempfile::tempdir().unwrap();
+    let laptop = Laptop::start(rehearsal(home.path()));
+    let browser = Browser::start();
+    let phone = browser.phone();
+    phone.go(&laptop.invitation());
+    let mut person = Person { phone: &phone, laptop: &laptop, ratings: 0 };
+    let question = person.go_on_until(is("low-pass-open"));
+    person.see(&question);
+    // A closed lid stops every program; no connection is cut.
+    laptop.freeze(true);
+    phone.wait_for_text("Out of touch with the laptop");
+    assert_eq!(phone.ask("document.querySelectorAll('.lead').length"), json!(0), "an old question is shown");
+    phone.tap("#stop");
+    phone.wait_for_text("Stop: being sent …");
+    laptop.freeze(false);
+    laptop.hear_of("paused");
+    phone.settle("It is silent now.");
+    phone.tap("[data-k=go]");
+    laptop.hear_of("continued");
+    phone.wait(OPEN);
     assert!(phone.errors().is_empty(), "{:#?}", phone.errors());
 }

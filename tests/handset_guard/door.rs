@@ -2,7 +2,7 @@
 
 use serde_json::json;
 
-use crate::support::laptop::{Page, exchange, pair, parts, request};
+use crate::support::laptop::{Page, exchange, pair, parts, request, visit_file};
 use crate::support::screen::Screen;
 use crate::support::script::evenbass;
 use crate::{go_on_until, home, is_comfort, laptop, paired};
@@ -192,6 +192,30 @@ fn wrong_addresses_are_said_in_words() {
     assert!(refused(&address).contains(&format!("another program serves {address}")));
     let left = std::fs::read_dir(home.path()).expect("a folder").flatten();
     assert!(left.map(|entry| entry.file_name()).all(|name| !name.to_string_lossy().ends_with(".visit.jsonl")));
+}
+
+#[test]
+fn a_second_program_on_the_visit_is_refused_in_words_and_the_phone_stays_with_the_first() {
+    let home = home();
+    let mut laptop = laptop(home.path(), &[]);
+    let (page, cookie) = paired(&laptop);
+    let mut phone = Page::of(&page, &cookie);
+    let question = go_on_until(&mut laptop, is_comfort);
+    let file = visit_file(home.path());
+    let mut command = evenbass(home.path());
+    command
+        .env("XDG_DATA_HOME", home.path().join("data"))
+        .args(["resume", "--face", "json"])
+        .arg(&file)
+        .arg("--handset");
+    let second = command.stdin(std::process::Stdio::null()).output().expect("the program starts");
+    let said = String::from_utf8(second.stderr).expect("text");
+    assert!(!second.status.success() && said.contains("another evenbass"), "{said}");
+    assert!(!said.contains("handset http"), "nothing else serves the visit: {said}");
+    phone.card(|card| card["question"]["id"] == question["id"]);
+    phone.say(&json!({ "do": "stop" }));
+    phone.card(|card| !card["paused"].is_null());
+    assert!(laptop.runs());
 }
 
 #[test]

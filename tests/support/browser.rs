@@ -184,6 +184,14 @@ impl Phone {
         self.wait(&format!("document.body && document.body.innerText.includes({})", json!(text)))
     }
 
+    /// Waits until the page shows a text on a screen that has been there for long enough for a tap to be meant for it.
+    pub fn settle(&self, text: &str) {
+        self.wait(&format!(
+            "document.body && document.body.innerText.includes({}) && performance.now() >= document.body.dataset.takesFrom",
+            json!(text)
+        ));
+    }
+
     pub fn text(&self) -> String {
         self.ask("document.body ? document.body.innerText : ''").as_str().unwrap_or_default().to_owned()
     }

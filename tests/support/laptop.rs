@@ -115,6 +115,13 @@ impl Laptop {
         self.child.wait().expect("it ends")
     }
 
+    /// Lets nothing of it run, as a closed lid does, or lets it run again.
+    pub fn freeze(&self, is_frozen: bool) {
+        let signal = if is_frozen { "-STOP" } else { "-CONT" };
+        let sent = Command::new("kill").args([signal, &self.id().to_string()]).status().expect("there is a kill");
+        assert!(sent.success(), "{signal}");
+    }
+
     /// Ends it at once, as a power cut would.
     pub fn kill(&mut self) {
         self.child.kill().expect("it can be killed");

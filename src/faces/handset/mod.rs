@@ -227,9 +227,10 @@ impl Shared {
             log.push_front(Logged { asked: asked.map(|(_, text)| text), taken: taken.clone() });
             log.truncate(LOGGED);
         }
-        // What is said of a note names it: that needs no question beside it.
-        let open = view.question.as_deref().filter(|question| Form::of(&question.ask).heading.is_none());
-        *asked = open.map(|question| (question.id, question.text.clone()));
+        // A view without a question leaves it: its answer may still be being written. What is said of a note names it.
+        if let Some(open) = view.question.as_deref() {
+            *asked = Form::of(&open.ask).heading.is_none().then(|| (open.id, open.text.clone()));
+        }
         drop(asked);
         let closing = view.closing;
         self.views.send_replace(Some(view));

@@ -120,6 +120,8 @@ struct Visit {
     state: State,
     now_s: f64,
     log: Vec<Stamped>,
+    /// The second pass of the tuning is heard close to the subwoofer.
+    goes_near: bool,
 }
 
 /// What the person hears: whether it is too far, how good a setting is, and the notes' levels.
@@ -130,7 +132,7 @@ trait Ears {
 
 impl Visit {
     fn new(brief: Brief) -> Self {
-        Self { state: State::new(Arc::new(brief)), now_s: 0.0, log: Vec::new() }
+        Self { state: State::new(Arc::new(brief)), now_s: 0.0, log: Vec::new(), goes_near: false }
     }
 
     fn event(&mut self, event: Event) -> Result<Vec<Effect>, Refusal> {
@@ -169,6 +171,7 @@ impl Visit {
         let start: Vec<f64> = blend.stands().values.iter().map(|value| value.unwrap_or(0.0)).collect();
         let next = match passes {
             0 => Next::Hear(pass(start, Sounding::Mains)),
+            1 if self.goes_near => Next::Hear(pass(start, Sounding::NearSubwoofer)),
             1 => Next::Hear(pass(ends(true), Sounding::Both)),
             _ => Next::Keep(tune::Outcome {
                 setting: ends(false),
@@ -362,6 +365,25 @@ fn tuning_hears_settings_and_keeps_one_and_an_undo_goes_back_into_it() {
     let level = blend.decisions().iter().find(|decision| decision.control == 1).unwrap();
     assert!(level.how.contains("at 2 settings") && level.answers == 4, "{level:?}");
     assert!(level.sure.contains("within 1.0 dB (0.5 to 2.0)"), "{level:?}");
+}
+
+#[test]
+fn a_band_that_is_heard_close_to_the_subwoofer_is_said_to_be_heard_there() {
+    let mut visit = Visit { goes_near: true, ..Visit::new(brief_by(Some(LINE), "two-channel")) };
+    let (mut near, mut places) = (false, [Vec::new(), Vec::new()]);
+    while *visit.state.stage() != Stage::Done {
+        let question = visit.state.question().unwrap();
+        match &question.ask {
+            Ask::Confirm { topic: Topic::NearSubwoofer, .. } => near = !near,
+            Ask::Rate(note) => places[usize::from(near)].push(note.spot_name.clone()),
+            _ => {}
+        }
+        let answer = visit.answer_to(&Best);
+        visit.say(answer).unwrap();
+    }
+    let [at_the_seat, close] = places;
+    assert_eq!(close, ["the subwoofer", "the subwoofer"]);
+    assert!(!at_the_seat.is_empty() && at_the_seat.iter().all(|place| place != "the subwoofer"), "{at_the_seat:?}");
 }
 
 #[test]
