@@ -38,7 +38,7 @@ const SAME_PRESS: Duration = Duration::from_secs(2);
 /// How long pages are given to hear that the visit has ended.
 const FAREWELL: Duration = Duration::from_millis(500);
 
-/// The page is one answer, with its style and its script in it: it is painted before the script runs, and there is no page whose
+/// The page is one answer, with its style and its script in it: nothing of it is waited for, and there is no page whose
 /// script is still on its way, on which stop would do nothing.
 const PAGE: &str = include_str!("page/page.html");
 const STYLE: &str = include_str!("page/page.css");

@@ -1,17 +1,6 @@
 // What the page knows, and small helpers. Everything here is drawn anew from the newest card.
 
 const $ = (id) => document.getElementById(id);
-const UNSEEN_MS = 250;
-
-/* The page is painted before anything else here runs. Who presses stop meanwhile has pressed it: it is sent as soon as it can be. */
-let early = false;
-$('stop').addEventListener('pointerdown', () => { early = true; });
-await new Promise((painted) => {
-  requestAnimationFrame(() => setTimeout(painted));
-  // A page that nobody sees is never painted.
-  setTimeout(painted, UNSEEN_MS);
-});
-
 const main = $('main'), news = $('news'), answers = $('answers'), tools = $('tools'), desk = $('desk');
 const SILENCE_MS = 2500, RETRY_MS = 300, OPENS_WITHIN_MS = 1000, WRITTEN_WITHIN_MS = 3000, FRESH_MS = 250, PRESS_MS = 175,
   HELD_MS = 2000, CLICK_MS = 80, READ_MS = 4000, ANSWERED_WITHIN_MS = 600, POSTED_WITHIN_MS = 2500, STOP_IS_LATE_MS = 3000,

@@ -42,7 +42,7 @@ addEventListener('keyup', keepAwake);
 
 const wide = matchMedia('(min-width: 900px) and (min-height: 561px)');
 wide.addEventListener('change', () => { send({ desk: wide.matches }); drawDesk(); });
-let touched = early ? performance.now() : -1e9;
+let touched = -1e9;
 $('stop').addEventListener('pointerdown', () => { touched = performance.now(); stop(); });
 // A key or a screen reader clicks without touching.
 $('stop').addEventListener('click', () => { if (performance.now() - touched > 1000) stop(); });
@@ -69,4 +69,3 @@ setInterval(() => {
 }, 250);
 
 connect();
-if (early) stop();
