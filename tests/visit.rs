@@ -261,8 +261,8 @@ fn any_event() -> impl Strategy<Value = Event> {
             finalists,
         },
     );
-    let opened = (any::<String>(), any::<String>(), any::<u32>())
-        .prop_map(|(program, device, rate_hz)| Event::Opened { program, device, rate_hz });
+    let opened = (any::<String>(), any::<String>(), any::<u32>(), prop::option::of(any::<u16>()))
+        .prop_map(|(program, device, rate_hz, channels)| Event::Opened { program, device, rate_hz, channels });
     let note_set = evenbass::presets::note_set("walk-16", None).expect("an embedded preset");
     let sounded = (prop::option::of(0_usize..64), -90.0..0.0, any::<u64>(), 20.0..200.0, any::<u64>(), any::<String>())
         .prop_map(move |(note, level_dbfs, frames, frequency_hz, seed, ended)| {

@@ -66,13 +66,10 @@ pub fn begin(begin: &Begin) -> Result<(), Failure> {
     }
     let handset = session::handset(&begin.visit.handset, &file, begin.visit.face)?;
     // The device is opened first: without sound no file is left behind.
-    let sound = sound::open(&begin.visit, &routing, &brief)?;
+    let sound = sound::open(&begin.visit, &routing, &brief, brief.blend.as_ref().map(BlendBrief::channels))?;
     if !routing.channels.is_empty() {
         // A visit keeps numbers: what a name means hangs on the device, which stays the same one.
         brief.kit.channels = sound.outputs.channels().map(|channel| channel + 1).collect();
-    }
-    if let Some(blend) = &mut brief.blend {
-        blend.output_channels = Some(sound.engine.channels());
     }
     let visit = OpenVisit::create(&file, &Header::new(PROGRAM, session::now(), None, brief))?;
     run(visit, sound, handset, &begin.visit)
@@ -101,11 +98,13 @@ pub fn resume(resume: &Resume) -> Result<(), Failure> {
 fn resume_file(file: &Path, options: &VisitOptions) -> Result<(), Failure> {
     let visit = OpenVisit::open(file)?;
     let handset = session::handset(&options.handset, file, options.face)?;
-    let sound = if visit.state().brief().rehearsal {
-        sound::offline(visit.state().brief())
+    let state = visit.state();
+    // What was asked for on the way counts as well as what was known at the beginning.
+    let blended = state.blend().map(|blend| blend.system().channels);
+    let sound = if state.brief().rehearsal {
+        sound::offline(state.brief(), blended)
     } else {
-        let kit = visit.state().kit();
-        sound::open(options, &Routing::numbered(&kit.channels), visit.state().brief())?
+        sound::open(options, &Routing::numbered(&state.kit().channels), state.brief(), blended)?
     };
     run(visit, sound, handset, options)
 }

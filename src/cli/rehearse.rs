@@ -15,7 +15,7 @@ use crate::presets;
 use crate::rehearsal::{BlendPerson, SimulatedListener, VirtualRoom, VirtualSystem};
 use crate::room::table::ResponseTable;
 use crate::room::{self, Room};
-use crate::routine::{Brief, Kit, State};
+use crate::routine::{BlendBrief, Brief, Kit, State};
 use crate::view::{Chapter, View};
 use crate::visit::{Header, SUFFIX};
 
@@ -67,7 +67,7 @@ pub fn run(rehearse: &Rehearse) -> Result<(), Failure> {
         blend.system.get_or_insert_with(|| VirtualSystem::random(Connection::Line, seed).system);
     }
     let answering = answering(rehearse, &brief)?;
-    let sound = sound::offline(&brief);
+    let sound = sound::offline(&brief, brief.blend.as_ref().map(BlendBrief::channels));
     let file = folder.join(format!("{name}{SUFFIX}"));
     let handset = match face(rehearse) {
         Some(face) => session::handset(&rehearse.handset, &file, face)?,

@@ -158,6 +158,7 @@ pub fn conduct(
         program: PROGRAM.into(),
         device: sound.device.clone().unwrap_or_else(|| "none, rendered".into()),
         rate_hz: sound.engine.rate().hz(),
+        channels: Some(sound.engine.channels()),
     };
     let file = visit.file.clone();
     let mut notices = visit.notices;

@@ -2,6 +2,7 @@
 
 use crossbeam_channel::unbounded;
 
+use crate::blend::Channels;
 use crate::cli::Failure;
 use crate::cli::args::VisitOptions;
 use crate::cli::quiet::Quiet;
@@ -12,14 +13,19 @@ use crate::routine::Brief;
 use crate::units::{FrameCount, SampleRate};
 
 /// The device a visit asks for, with at least the channels that its blend sounds on.
-pub fn open(options: &VisitOptions, routing: &Routing, brief: &Brief) -> Result<SoundPath, Failure> {
-    device(options.output.as_deref(), routing, options.buffer_frames, brief.kit.deep_driver, blend_channels(brief))
+pub fn open(
+    options: &VisitOptions,
+    routing: &Routing,
+    brief: &Brief,
+    blended: Option<Channels>,
+) -> Result<SoundPath, Failure> {
+    let at_least = blended.map(highest);
+    device(options.output.as_deref(), routing, options.buffer_frames, brief.kit.deep_driver, at_least)
 }
 
-/// The highest channel that a blend sounds on, counted from 1, as far as its system is known.
-fn blend_channels(brief: &Brief) -> Option<u16> {
-    let channels = brief.blend.as_ref().and_then(|blend| blend.system.as_ref()).map(|system| system.channels)?;
-    Some(channels.left.max(channels.right).max(channels.subwoofer.unwrap_or(0)))
+/// The highest channel that a blend sounds on, counted from 1.
+fn highest(blended: Channels) -> u16 {
+    blended.left.max(blended.right).max(blended.subwoofer.unwrap_or(0))
 }
 
 /// A device by name, with channels by name or number.
@@ -64,7 +70,7 @@ fn device(
         let device = engine.device().map_or("", |device| device.name.as_str());
         return Err(Failure::Usage(format!(
             "The blend sounds on channel {highest}, but the sound output '{device}' has only {}. Choose another one with --output \
-             (`evenbass outputs` lists them), or name other [channels] in the system file.",
+             (`evenbass outputs` lists them). A visit that has not begun yet can name other [channels] in its system file.",
             engine.channels()
         )));
     }
@@ -75,8 +81,8 @@ fn device(
 }
 
 /// The offline engine: nothing sounds, time jumps.
-pub fn offline(brief: &Brief) -> SoundPath {
-    let channels = blend_channels(brief).unwrap_or(0).max(2);
+pub fn offline(brief: &Brief, blended: Option<Channels>) -> SoundPath {
+    let channels = blended.map_or(0, highest).max(2);
     let mut engine = Engine::offline(SampleRate::HZ_48000, channels, OfflineSink::nothing());
     engine.allow_deep_bass(brief.kit.deep_driver);
     SoundPath { engine, outputs: Outputs::all(&[0, 1]), moments: None, device: None }

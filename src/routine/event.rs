@@ -33,6 +33,9 @@ pub enum Event {
         device: String,
         /// Frames per second.
         rate_hz: u32,
+        /// How many channels the device was opened with; not in older files.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        channels: Option<u16>,
     },
     /// The open question was answered.
     Answered {

@@ -244,7 +244,13 @@ impl State {
                 })?;
             }
             Event::Tuned { passes, next } => self.take_thought(*passes, next)?,
-            Event::Opened { .. } | Event::DeviceBack => self.start_low(),
+            Event::Opened { channels, .. } => {
+                if let Some(blend) = &mut self.blend {
+                    blend.opened_with(*channels);
+                }
+                self.start_low();
+            }
+            Event::DeviceBack => self.start_low(),
             Event::DeviceLost { .. } => asks_anew = false,
             Event::Sounded { .. } | Event::Guarded { .. } => {
                 asks_anew = false;

@@ -131,7 +131,9 @@ fn the_first_sound_is_at_the_start_level_and_rises_by_a_decibel_a_press() {
 
 #[test]
 fn a_new_start_of_program_or_device_climbs_from_the_start_level_again() {
-    for back in [Event::DeviceBack, Event::Opened { program: "p".into(), device: "d".into(), rate_hz: 48_000 }] {
+    for back in
+        [Event::DeviceBack, Event::Opened { program: "p".into(), device: "d".into(), rate_hz: 48_000, channels: None }]
+    {
         let mut visit = Visit::new();
         visit.until(|stage| matches!(stage, Stage::Comfort { .. }));
         visit.event(Event::Louder).unwrap();

@@ -30,7 +30,7 @@ impl Blend {
             self.climb = GainDb::ZERO;
         }
         match (self.doing.clone(), answer) {
-            (Doing::Kit(step), answer) => match step.answer(&mut self.system, answer, brief.output_channels)? {
+            (Doing::Kit(step), answer) => match step.answer(&mut self.system, answer, self.output_channels)? {
                 Some(next) => self.doing = Doing::Kit(next),
                 None => {
                     self.know_system(brief);

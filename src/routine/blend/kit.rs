@@ -238,9 +238,9 @@ impl KitStep {
                     && channel > f64::from(there)
                 {
                     return Err(Refusal::Because(format!(
-                        "The sound output was opened with {there} channels when the visit began; there was no channel {channel}. Type 0 to go on without. Or leave, and \
-                         begin again with a system file that names it ([channels] subwoofer = {channel}), or on another --output: \
-                         the output is then opened with as many channels."
+                        "The sound output is open with {there} channels: there is no channel {channel}. Type 0 to go on without. Or leave, \
+                         and go on with another --output; or begin again with a system file that names the channel ([channels] \
+                         subwoofer = {channel}), and the output is opened with as many."
                     )));
                 }
                 system.channels.subwoofer = (channel > 0.0).then_some(channel as u16);

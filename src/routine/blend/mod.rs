@@ -24,7 +24,7 @@ use serde::{Deserialize, Serialize};
 use crate::blend::trace::Trace;
 use crate::blend::tune::Next;
 use crate::blend::wiring::Wiring;
-use crate::blend::{Connection, Device, Role, System, Unit};
+use crate::blend::{Channels, Connection, Device, Role, System, Unit};
 use crate::evidence::Rating;
 use crate::presets::BlendRoutine;
 use crate::presets::routine::{BlendStep, StepKind, Target};
@@ -60,15 +60,24 @@ pub struct BlendBrief {
     /// An earlier visit whose settings are looked at again.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub recheck: Option<Previous>,
-    /// How many channels the sound output is open with, if that is known.
+    /// How many channels the sound output was open with: in files from before each start of the program wrote that down.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub output_channels: Option<u16>,
+}
+
+impl BlendBrief {
+    /// The channels that it is known to sound on from the beginning.
+    pub fn channels(&self) -> Channels {
+        self.system.as_ref().map_or_else(Channels::default, |system| system.channels)
+    }
 }
 
 /// Everything that a blend knows.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Blend {
     system: System,
+    /// How many channels the sound output is open with, if that is known.
+    output_channels: Option<u16>,
     steps: Vec<BlendStep>,
     /// Which step is up.
     step: usize,
@@ -191,6 +200,7 @@ impl Blend {
             answers: 0,
             rated: 0,
             from_to_s: None,
+            output_channels: brief.output_channels,
             system,
         };
         if brief.system.is_some() {
@@ -213,6 +223,11 @@ impl Blend {
             (None, Some(routine)) => routine.steps.clone(),
             (None, None) => Vec::new(),
         };
+    }
+
+    /// A program took the visit up, on an output with so many channels.
+    pub(super) fn opened_with(&mut self, channels: Option<u16>) {
+        self.output_channels = channels.or(self.output_channels);
     }
 
     /// The system as far as it is known.

@@ -110,7 +110,7 @@ fn brief_by(system: Option<&str>, routine: &str) -> Brief {
             routines: routines.into(),
             placed: true,
             recheck: None,
-            output_channels: Some(4),
+            output_channels: None,
         }),
     }
 }
@@ -462,8 +462,11 @@ fn the_system_can_be_asked_for() {
 }
 
 #[test]
-fn a_channel_that_the_output_does_not_have_is_refused_with_a_way_out() {
+fn a_channel_that_the_output_of_now_does_not_have_is_refused_with_a_way_out() {
     let mut visit = Visit::new(brief(None));
+    let opened =
+        |channels| Event::Opened { program: "x".into(), device: "y".into(), rate_hz: 48_000, channels: Some(channels) };
+    visit.event(opened(8)).unwrap();
     loop {
         let answer = match visit.state.question().unwrap().ask {
             Ask::Number { topic: Topic::OwnChannel, .. } => break,
@@ -473,9 +476,12 @@ fn a_channel_that_the_output_does_not_have_is_refused_with_a_way_out() {
         };
         visit.say(answer).unwrap();
     }
+    // The visit goes on with another output, which has fewer.
+    visit.event(opened(4)).unwrap();
     let Err(Refusal::Because(why)) = visit.say(Answer::Number(6.0)) else { panic!("there are four channels") };
-    assert!(why.contains("was opened with 4 channels when the visit began") && why.contains("Type 0"), "{why}");
+    assert!(why.contains("is open with 4 channels: there is no channel 6") && why.contains("Type 0"), "{why}");
     visit.say(Answer::Number(4.0)).unwrap();
+    assert_eq!(visit.state.blend().unwrap().system().channels.subwoofer, Some(4));
 }
 
 #[test]
@@ -549,7 +555,7 @@ proptest! {
                 0 => visit.event(Event::Undo),
                 1 => visit.event(Event::Quieter),
                 2 => visit.event(Event::Louder),
-                3 => visit.event(Event::Opened { program: "x".into(), device: "y".into(), rate_hz: 48_000 }),
+                3 => visit.event(Event::Opened { program: "x".into(), device: "y".into(), rate_hz: 48_000, channels: None }),
                 _ => {
                     match visit.state.question() {
                         Some(_) => visit.say(visit.answer_to(&Random(seed))),
