@@ -213,7 +213,7 @@ fn check(schema: &Value, value: &Value, root: &Value, at: &str) -> Result<(), St
 fn the_export_fits_the_published_schema() {
     let schema: Value = serde_json::from_str(include_str!("../docs/evidence.schema.json")).unwrap();
     let folder = tempfile::tempdir().unwrap();
-    for (name, facts) in [("a", facts()), ("b", bare())] {
+    for (name, facts) in [("a", facts()), ("b", bare()), ("c", blended(false)), ("d", blended(true))] {
         let written = write(folder.path(), name, &facts, false).unwrap();
         let export: Value = serde_json::from_str(&fs::read_to_string(written.json).unwrap()).unwrap();
         check(&schema, &export, &schema, "export").unwrap();

@@ -4,6 +4,7 @@
 pub mod bracket;
 pub mod compare;
 pub mod control;
+pub mod predict;
 pub mod sum;
 pub mod system;
 pub mod trace;

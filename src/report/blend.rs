@@ -3,6 +3,7 @@
 use maud::{Markup, PreEscaped, html};
 use serde::Serialize;
 
+use crate::blend::predict::predicted;
 use crate::blend::{Control, Role};
 use crate::draw::{self, Curve, Curves, Point, Theme};
 use crate::report::facts::Facts;
@@ -28,6 +29,8 @@ pub struct BlendFacts {
     pub notes: Vec<(f64, f64)>,
     /// They were metered rather than rated.
     pub metered: bool,
+    /// What the figures on the boxes alone would give, where they say it.
+    pub predicted: Option<PredictedFacts>,
     /// What stands out, in words.
     pub stands_out: Vec<String>,
     /// Seats with what was heard there.
@@ -48,6 +51,21 @@ pub struct BlendFacts {
     pub answers: usize,
     /// From the first answer to the last, seconds.
     pub seconds: f64,
+}
+
+/// The sum by the figures on the boxes, without a room.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct PredictedFacts {
+    /// Hertz; dB against the curve's own mean; and between which levels it lies nine times in ten, if the figures are off as usual.
+    pub curve: Vec<[f64; 4]>,
+    /// Its worst deviation, dB, and how small and how large that may be, one time in twenty each.
+    pub worst_db: [f64; 3],
+    /// The worst deviation of the notes that were heard in the same octave, dB; `None` if none were.
+    pub heard_worst_db: Option<f64>,
+    /// At which phase and at which time the sum would be flattest by these figures, in words.
+    pub best: Vec<String>,
+    /// What it was computed from, in words.
+    pub from: Vec<String>,
 }
 
 /// One control.
@@ -94,6 +112,7 @@ pub(crate) fn facts_of(state: &State) -> Option<BlendFacts> {
         controls: system.controls.iter().enumerate().map(|(at, control)| control_facts(blend, at, control)).collect(),
         crossover_hz: blend.crossover_hz(),
         notes: blend.notes().iter().map(|note| (note.frequency_hz, note.db() - mean_db)).collect(),
+        predicted: predicted_facts(blend, state.brief().seed),
         metered: blend.notes().iter().any(|note| note.level_db.is_some()),
         stands_out: blend
             .traces()
@@ -112,6 +131,27 @@ pub(crate) fn facts_of(state: &State) -> Option<BlendFacts> {
         finished: *state.stage() == Stage::Done,
         answers: blend.answers(),
         seconds: blend.seconds(),
+    })
+}
+
+fn predicted_facts(blend: &Blend, seed: u64) -> Option<PredictedFacts> {
+    let (system, crossover_hz) = (blend.system(), blend.crossover_hz());
+    let prediction = predicted(system, &blend.stands().values, blend.before(), crossover_hz, seed)?;
+    let in_the_octave = |note: &&NoteHeard| (note.frequency_hz / crossover_hz).log2().abs() <= 0.5 + 1e-9;
+    let heard: Vec<f64> = blend.notes().iter().filter(in_the_octave).map(NoteHeard::db).collect();
+    let mean_db = heard.iter().sum::<f64>() / heard.len().max(1) as f64;
+    let curve = prediction.curve.iter().zip(&prediction.band);
+    let [least_db, most_db] = prediction.worst_range_db;
+    let best = |&(at, value, worst_db): &(usize, f64, f64)| {
+        let control = system.controls.get(at)?;
+        Some(format!("{} at {} ({worst_db:.1} dB)", control.label(), control.say(value)))
+    };
+    Some(PredictedFacts {
+        curve: curve.map(|(&(hz, db), band)| [hz, db, band.low_db, band.high_db]).collect(),
+        worst_db: [prediction.worst_db, least_db, most_db],
+        heard_worst_db: heard.iter().map(|db| (db - mean_db).abs()).reduce(f64::max),
+        best: prediction.best.iter().filter_map(best).collect(),
+        from: prediction.from,
     })
 }
 
@@ -216,19 +256,40 @@ pub(crate) fn table(blend: &BlendFacts) -> Markup {
     }
 }
 
-/// The notes across the crossover, as a curve.
-pub(crate) fn sound(blend: &BlendFacts) -> Markup {
+/// The notes across the crossover, as a curve, and what the figures alone would give.
+fn picture(blend: &BlendFacts) -> Curves {
+    // A word of the ratings is good to about a step either way; a meter to about 1 dB. One light area at a time can be read.
+    let worth_db = match (&blend.predicted, blend.metered) {
+        (Some(_), _) => 0.0,
+        (None, true) => 1.0,
+        (None, false) => 2.0,
+    };
     let points = blend.notes.iter().map(|&(frequency_hz, value_db)| Point {
         frequency_hz,
         value_db,
-        // A word of the ratings is good to about a step either way; a meter to about 1 dB.
-        low_db: value_db - if blend.metered { 1.0 } else { 2.0 },
-        high_db: value_db + if blend.metered { 1.0 } else { 2.0 },
+        low_db: value_db - worth_db,
+        high_db: value_db + worth_db,
     });
-    let curve = Curve { label: String::new(), points: points.collect() };
-    let picture = Curves { notes: Vec::new(), curves: vec![curve] };
-    let wide = draw::curves::svg(&picture, PAGE, 170.0, &Theme::PRINT);
-    let narrow = draw::curves::svg(&picture, PHONE, 210.0, &Theme::PRINT);
+    let label = |words: &str| if blend.predicted.is_some() { words.to_owned() } else { String::new() };
+    let mut curves = vec![Curve { label: label("heard"), points: points.collect() }];
+    curves.extend(blend.predicted.as_ref().map(|predicted| {
+        Curve {
+            label: label("figures"),
+            points: predicted
+                .curve
+                .iter()
+                .map(|&[frequency_hz, value_db, low_db, high_db]| Point { frequency_hz, value_db, low_db, high_db })
+                .collect(),
+        }
+    }));
+    Curves { notes: Vec::new(), curves }
+}
+
+/// How bass goes over from one to the other.
+pub(crate) fn sound(blend: &BlendFacts) -> Markup {
+    let picture = picture(blend);
+    let wide = draw::curves::svg(&picture, PAGE, 190.0, &Theme::PRINT);
+    let narrow = draw::curves::svg(&picture, PHONE, 230.0, &Theme::PRINT);
     html! {
         section {
             h2 { "How bass goes over from subwoofer to main speakers" }
@@ -244,11 +305,31 @@ pub(crate) fn sound(blend: &BlendFacts) -> Markup {
                     figure class="wide" { (PreEscaped(wide)) }
                     figure class="narrow" { (PreEscaped(narrow)) }
                     p class="quiet" {
-                        "How far each note is from their mean, " @if blend.metered { "off a meter." } @else { "as it was rated by ear." }
-                        " The light area is what one answer is worth."
+                        "How far each note is from their mean, " @if blend.metered { "off a meter, good to about 1 dB." }
+                        @else { "as it was rated by ear, good to about 2 dB." }
                     }
                 }
             }
+            @if let Some(predicted) = &blend.predicted { (by_the_figures(predicted)) }
+        }
+    }
+}
+
+/// What the figures alone would give, beside what was heard.
+fn by_the_figures(predicted: &PredictedFacts) -> Markup {
+    let [worst_db, least_db, most_db] = predicted.worst_db;
+    html! {
+        p {
+            "By the figures on the boxes alone, without a room, the octave around the crossover would be even within "
+            strong { (format!("{worst_db:.1} dB")) } (format!(" ({least_db:.1} to {most_db:.1})"))
+            @if let Some(heard_db) = predicted.heard_worst_db { "; it was heard even within " strong { (format!("{heard_db:.1} dB")) } }
+            "."
+            @if !predicted.best.is_empty() { " They would have it flattest with " (list(&predicted.best)) ", each turned by itself." }
+        }
+        p class="quiet" {
+            "The dashed line is that sum; the light area holds it 9 times in 10 if the figures are off as usual. Where the notes leave the "
+            "area, something is otherwise than the figures say: the room, a delay nobody states, another slope. Computed from: "
+            (predicted.from.join("; ")) ". Slopes where none is stated: common practice."
         }
     }
 }

@@ -1,8 +1,10 @@
 //! Invented visits to draw and to report.
 
+use evenbass::blend::System;
+use evenbass::blend::predict::predicted;
 use evenbass::evidence::{Evidence, Heard, Rating};
 use evenbass::judge::{Advice, Estimate, ListenerReport, Ranking, SpotBelief};
-use evenbass::report::{BlendFacts, ControlFacts, Facts, Guarded, NoteLevel, StayFacts};
+use evenbass::report::{BlendFacts, ControlFacts, Facts, Guarded, NoteLevel, PredictedFacts, StayFacts};
 use evenbass::room::plan::{Fittings, NoGo, Opening};
 use evenbass::room::{Floor, Place, Room};
 use evenbass::routine::{Brief, Kit};
@@ -232,6 +234,24 @@ pub fn bare() -> Facts {
 }
 
 /// The same visit with its blend; `alone`: a later one that was about the blend alone.
+/// What the figures of the blended system alone would give.
+fn by_the_figures() -> PredictedFacts {
+    let system = "name = \"x\"\nconnection = \"line\"\nmains_low_hz = 55.0\nwireless = true\nlatency_ms = 18.0\n\
+                  [[control]]\nrole = \"low-pass\"\nname = \"X-OVER\"\nunit = \"Hz\"\nlow = 40.0\nhigh = 160.0\n\
+                  [[control]]\nrole = \"phase\"\nname = \"PHASE\"\nlow = 0.0\nhigh = 180.0\n[[control]]\nrole = \"polarity\"\n";
+    let system = System::parse("system.toml", system).unwrap();
+    let prediction = predicted(&system, &[Some(63.0), Some(135.0), Some(180.0)], &[None; 3], 55.0, 1).unwrap();
+    let curve = prediction.curve.iter().zip(&prediction.band);
+    let (at, degrees, best_db) = prediction.best[0];
+    PredictedFacts {
+        curve: curve.map(|(&(hz, db), band)| [hz, db, band.low_db, band.high_db]).collect(),
+        worst_db: [prediction.worst_db, prediction.worst_range_db[0], prediction.worst_range_db[1]],
+        heard_worst_db: Some(2.5),
+        best: vec![format!("{} at {degrees:.0} degrees ({best_db:.1} dB)", system.controls[at].name)],
+        from: prediction.from,
+    }
+}
+
 pub fn blended(alone: bool) -> Facts {
     let mut facts = facts();
     let control = |name: &str, value: &str, before: Option<&str>, how: &str, sure: &str, check_when| ControlFacts {
@@ -284,6 +304,7 @@ pub fn blended(alone: bool) -> Facts {
             .enumerate()
             .map(|(at, db)| (55.0 * 2.0_f64.powf((at as f64 - 4.0) / 6.0), *db))
             .collect(),
+        predicted: Some(by_the_figures()),
         metered: false,
         stands_out: Vec::new(),
         seats: vec![("sofa, left".to_owned(), true), ("armchair".to_owned(), false)],
