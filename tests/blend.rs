@@ -18,10 +18,14 @@ const LFE: &str = "name = \"loft\"\nconnection = \"lfe\"\nmains_low_hz = 70.0\nw
                    role = \"distance\"\non = \"processor\"\nunit = \"m\"\nlow = 0.0\nhigh = 20.0\nstep = 0.1\n";
 
 fn blend(home: &Path, system: &str, connection: &str) -> Command {
+    blend_by(home, system, connection, "assistant")
+}
+
+fn blend_by(home: &Path, system: &str, connection: &str, routine: &str) -> Command {
     fs::write(home.join("system.toml"), system.replace("\"line\"", &format!("\"{connection}\""))).unwrap();
     let mut command = evenbass(home);
     command.args(["rehearse", "--face", "json", "--seed", "5", "--folder", ".", "--system", "system.toml", "--placed"]);
-    command.args(["--routine", "assistant"]);
+    command.args(["--routine", routine]);
     command
 }
 
@@ -136,6 +140,76 @@ fn the_wrong_knob_is_put_right_by_going_back() {
     assert_ne!(again["id"], turn["id"]);
     talk.say(&rule(&again));
     talk.answer_with(rule, |line| line.get("done").is_some());
+}
+
+/// A system with a control of every unit, as it comes from no file: low-pass, level, phase and polarity, contour.
+const MANY: &str = "name = \"den\"\nconnection = \"line\"\ntwo_channel = true\nmains_low_hz = 60.0\n\n[[control]]\n\
+                    role = \"low-pass\"\nunit = \"Hz\"\nlow = 40.0\nhigh = 160.0\n\n[[control]]\nrole = \"level\"\nunit = \"%\"\n\
+                    low = 0.0\nhigh = 100.0\n\n[[control]]\nrole = \"phase\"\npositions = [0, 180]\n\n[[control]]\n\
+                    role = \"contour\"\nunit = \"dB\"\nlow = -6.0\nhigh = 6.0\nnow = 2.0\n";
+
+/// What cannot be an answer to any question of the blend.
+fn nonsense(question: &Value) -> Vec<Value> {
+    let all = [
+        json!({ "number": 1e9 }),
+        json!({ "number": -1e9 }),
+        json!({ "choice": 99 }),
+        json!({ "choice": -1 }),
+        json!({ "rating": 7 }),
+        json!({ "level_db": 70.0 }),
+        json!({ "text": 3 }),
+        json!({ "heard": "maybe" }),
+    ];
+    all.into_iter()
+        .map(|mut said| {
+            said["id"] = question["id"].clone();
+            said
+        })
+        .collect()
+}
+
+#[test]
+fn nonsense_is_refused_and_an_undo_leads_back_at_every_kind_of_question() {
+    let mut met = std::collections::BTreeSet::new();
+    for routine in ["assistant", "two-channel"] {
+        let home = tempfile::tempdir().unwrap();
+        let mut talk = Talk::start(blend_by(home.path(), MANY, "line", routine));
+        loop {
+            let line = talk.hear().expect("it goes on until it is done");
+            if line.get("done").is_some() {
+                break;
+            }
+            if line.get("ask").is_none() {
+                continue;
+            }
+            let kind = format!("{} {} {}", line["ask"], line["topic"], line["scene"]["hearing"]["about"]);
+            if line["scene"].is_null() || !met.insert(kind) {
+                talk.say(&rule(&line));
+                continue;
+            }
+            for said in nonsense(&line) {
+                talk.say(&said);
+                let refused = talk.hear_of("refused");
+                assert_eq!(refused["id"], line["id"], "{said}: {refused}");
+                let again = talk.hear_of("ask");
+                assert_eq!((&again["id"], &again["text"]), (&line["id"], &line["text"]), "{said}");
+            }
+            talk.say(&rule(&line));
+            talk.hear_of("taken");
+            talk.say(&json!({ "do": "undo" }));
+            // What was asked meanwhile may still be on its way.
+            let again = loop {
+                let again = talk.hear_of("ask");
+                if again["text"] == line["text"] && again["scene"]["hearing"] == line["scene"]["hearing"] {
+                    break again;
+                }
+            };
+            assert_eq!((&again["why"], &again["scene"]), (&line["why"], &line["scene"]));
+            talk.say(&rule(&again));
+        }
+        assert!(talk.end().0.success());
+    }
+    assert!(met.len() >= 16, "{} kinds of questions: {met:#?}", met.len());
 }
 
 /// The program refuses, and says this.

@@ -22,8 +22,10 @@ const COMFORTABLE_DBFS: f64 = -30.0;
 pub struct Visit {
     /// Where the controls were left by the time the result was checked, in the system's order.
     pub setting: Vec<f64>,
-    /// The person's time over the whole blend, seconds.
+    /// The person's time over the whole blend by the visit's own clock, from its first answer to its last, seconds.
     pub seconds: f64,
+    /// Settings that were heard, if it was tuned.
+    pub passes: usize,
 }
 
 /// A system as a visit meets it: music alone, and divided where the routine divides.
@@ -42,17 +44,21 @@ pub fn visit(connection: Connection, seed: u64, traits: ListenerTraits, routine:
     let virtual_system = system(connection, seed);
     fs::write(home.path().join("system.toml"), file(&virtual_system)).expect("a file");
     let mut command = evenbass(home.path());
-    command.args(["rehearse", "--face", "json", "--system", "system.toml", "--placed", "--seed", &seed.to_string()]);
+    command.args(["rehearse", "--face", "json", "--system", "system.toml", "--placed", "--folder", "."]);
+    command.args(["--seed", &seed.to_string()]);
     if let Some(routine) = routine {
         command.args(["--routine", routine]);
     }
     let start = virtual_system.start.clone();
     let mut person = BlendPerson::new(virtual_system, traits, seed);
-    let mut visit = Visit { setting: Vec::new(), seconds: 0.0 };
+    let mut visit = Visit { setting: Vec::new(), seconds: 0.0, passes: 0 };
     let mut talk = Talk::start(command);
     loop {
         let line = talk.hear().expect("a visit goes on until it is done");
         if line.get("done").is_some() {
+            let exported = fs::read_to_string(home.path().join("rehearsal.evidence.json")).expect("an export");
+            let exported: Value = serde_json::from_str(&exported).expect("JSON");
+            visit.seconds = exported["blend"]["seconds"].as_f64().expect("how long it took");
             return visit;
         }
         assert!(line.get("paused").is_none(), "nobody stopped it: {line}");
@@ -63,7 +69,9 @@ pub fn visit(connection: Connection, seed: u64, traits: ListenerTraits, routine:
             Some(scene) => {
                 let scene: Scene = serde_json::from_value(scene.clone()).expect("a scene");
                 let (answer, seconds) = person.answer(&asked(&line), &scene);
-                visit.seconds += seconds;
+                if let Hearing::Band { at: 0, .. } = scene.hearing {
+                    visit.passes += 1;
+                }
                 if visit.setting.is_empty() && matches!(scene.hearing, Hearing::Note { .. }) {
                     let stands = scene.standing.values.iter().zip(&start);
                     visit.setting = stands.map(|(value, start)| value.unwrap_or(*start)).collect();

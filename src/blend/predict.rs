@@ -16,8 +16,15 @@ const LOW_PASS_ORDER: u8 = 4;
 const UNMEASURED_M: f64 = 1.0;
 /// Possible systems that the doubt is taken from.
 const DRAWS: usize = 400;
-/// Steps in which a control without clicks is tried.
-const PLACES: usize = 200;
+/// Steps in which a control of phase or time is tried, in its unit: finer than a hand sets it.
+const fn step(unit: Unit) -> f64 {
+    match unit {
+        Unit::Degree => 5.0,
+        Unit::Foot => 0.5,
+        Unit::Millisecond => 0.25,
+        _ => 0.1,
+    }
+}
 
 /// What the figures say.
 #[derive(Debug, Clone, PartialEq)]
@@ -145,8 +152,9 @@ impl Figures<'_> {
             .filter_map(|role| self.anywhere(role))
             .filter_map(|(at, control, _)| {
                 let (low, high) = control.ends();
+                let count = ((high - low) / step(control.unit)).round().max(1.0);
                 let mut places: Vec<f64> =
-                    (0..=PLACES).map(|k| control.nearest(low + (high - low) * k as f64 / PLACES as f64)).collect();
+                    (0..=count as u32).map(|k| control.nearest(low + (high - low) * f64::from(k) / count)).collect();
                 places.dedup();
                 let tried = places.into_iter().filter_map(|place| {
                     let mut values = self.values.to_vec();

@@ -7,9 +7,11 @@ use crate::presets::ListenerTraits;
 use crate::rehearsal::{BOTH, BlendListener, Imitated, Switched, VirtualSystem};
 use crate::view::{Answer, Ask, Hearing, Scene, Setup, Topic};
 
-/// What the person's deeds take, seconds (*common practice*).
-const TURN_ON_SUBWOOFER_S: f64 = 12.0;
+/// What the person's deeds take, seconds (*common practice*): going to a box and turning a control there, and turning another one on
+/// the same box straight after it.
+const TURN_ON_SUBWOOFER_S: f64 = 15.0;
 const TURN_IN_PROCESSOR_S: f64 = 8.0;
+const TURN_FURTHER_S: f64 = 4.0;
 const LISTEN_S: f64 = 4.0;
 const RATE_S: f64 = 3.5;
 const READ_S: f64 = 3.0;
@@ -33,21 +35,23 @@ pub struct BlendPerson {
     first_db: Option<f64>,
     /// The bands of the run that is being rated.
     run: Vec<f64>,
+    /// The box at which the person stands, a control in hand.
+    at: Option<Device>,
 }
 
 impl BlendPerson {
     /// With these traits, wholly determined by the seed.
     pub fn new(system: VirtualSystem, traits: ListenerTraits, seed: u64) -> Self {
-        Self { listener: BlendListener::new(traits, seed), system, first_db: None, run: Vec::new() }
+        Self { listener: BlendListener::new(traits, seed), system, first_db: None, run: Vec::new(), at: None }
     }
 
     /// The answer to a question of the blend, and how long it took, seconds.
     pub fn answer(&mut self, ask: &Ask, scene: &Scene) -> (Answer, f64) {
         let crossover_hz = self.system.crossover_hz;
+        let stood_at = self.at.take();
         match &scene.hearing {
-            Hearing::Turn { on: Device::Subwoofer, .. } => (Answer::Yes, TURN_ON_SUBWOOFER_S),
-            Hearing::Turn { .. } => (Answer::Yes, TURN_IN_PROCESSOR_S),
-            Hearing::Before { control, .. } => (self.shown(*control, ask), TURN_IN_PROCESSOR_S),
+            Hearing::Turn { on, .. } => (Answer::Yes, self.turning_s(*on, stood_at)),
+            Hearing::Before { control, on, .. } => (self.shown(*control, ask), self.turning_s(*on, stood_at) + READ_S),
             Hearing::Side => {
                 let left = scene.sounds.first().and_then(|heard| heard.part.routes.first());
                 let is_left = left.is_some_and(|route| route.channel == self.system.system.channels.left);
@@ -93,7 +97,7 @@ impl BlendPerson {
                 let fullest = (0..heard_db.len()).max_by(|&a, &b| heard_db[a].total_cmp(&heard_db[b]));
                 (Answer::Number(fullest.map_or(1.0, |at| at as f64 + 1.0)), levels.len() as f64 + LISTEN_S)
             }
-            Hearing::Band { frequency_hz, reference_hz, bands_hz, at, gain_db, sounding } => {
+            Hearing::Band { frequency_hz, reference_hz, bands_hz, at, gains_db, sounding } => {
                 let setup = setup_of(scene, 1);
                 let near = *sounding == Sounding::NearSubwoofer;
                 let on = Switched { mains: *sounding != Sounding::Subwoofer, subwoofer: *sounding != Sounding::Mains };
@@ -106,11 +110,13 @@ impl BlendPerson {
                 } else {
                     self.level_db(&setup, mains, *reference_hz, NOTE_HALF_OCTAVES)
                 };
+                let gain_db = |at: usize| gains_db.get(at).copied().unwrap_or(0.0);
                 if *at == 0 {
                     self.listener.begin();
-                    self.run = bands_hz.iter().map(|&hz| level_db(self, hz)).collect();
+                    let run = bands_hz.iter().enumerate().map(|(at, &hz)| level_db(self, hz) + gain_db(at));
+                    self.run = run.collect();
                 }
-                let over_db = level_db(self, *frequency_hz) + gain_db - reference_db;
+                let over_db = level_db(self, *frequency_hz) + gain_db(*at) - reference_db;
                 (self.judged(ask, *frequency_hz, over_db, *reference_hz), RATE_S)
             }
             Hearing::Note { frequency_hz, notes_hz, .. } => {
@@ -136,6 +142,16 @@ impl BlendPerson {
                     READ_S
                 },
             ),
+        }
+    }
+
+    /// Turns a control on a box, coming from another one, or from the seat.
+    fn turning_s(&mut self, on: Device, from: Option<Device>) -> f64 {
+        self.at = Some(on);
+        match on {
+            on if from == Some(on) => TURN_FURTHER_S,
+            Device::Subwoofer => TURN_ON_SUBWOOFER_S,
+            Device::Processor => TURN_IN_PROCESSOR_S,
         }
     }
 

@@ -227,6 +227,14 @@ pub(crate) fn settings(blend: &BlendFacts) -> Markup {
     }
 }
 
+/// The control before this one that was found by the same answers: those of a tuning belong together, and are said once.
+fn found_with<'a>(before: &'a [ControlFacts], control: &ControlFacts) -> Option<&'a ControlFacts> {
+    let same = |other: &&ControlFacts| {
+        (&other.how, &other.sure, other.answers) == (&control.how, &control.sure, control.answers)
+    };
+    before.iter().find(same).filter(|_| control.answers > 0)
+}
+
 /// The settings in full: what each was before, why, how sure, and when to look at it again.
 pub(crate) fn table(blend: &BlendFacts) -> Markup {
     html! {
@@ -236,15 +244,22 @@ pub(crate) fn table(blend: &BlendFacts) -> Markup {
                 table class="stack" {
                     thead { tr { th { "Control" } th { "Setting" } th { "Before" } th { "How it was found, how sure" } th { "Look again if" } } }
                     tbody {
-                        @for control in &blend.controls {
+                        @for (at, control) in blend.controls.iter().enumerate() {
                             tr {
-                                td data-head="Control" { strong { (control.name) } }
-                                td data-head="Setting" { strong { @if control.value.is_empty() { "not known" } @else { (control.value) } } }
-                                td data-head="Before" { (control.before.as_deref().unwrap_or("not known")) }
+                                td class="whole" data-head="Control" { strong { (control.name) } }
+                                td class="whole" data-head="Setting" {
+                                    strong { @if control.value.is_empty() { "not known" } @else { (control.value) } }
+                                }
+                                td class="whole" data-head="Before" { (control.before.as_deref().unwrap_or("not known")) }
                                 td data-head="Found" {
-                                    (control.how)
-                                    @if !control.sure.is_empty() { "; " (control.sure) }
-                                    @if control.answers > 0 { "; " (count(control.answers, "answer", "answers")) }
+                                    @match found_with(&blend.controls[..at], control) {
+                                        Some(other) => { "together with " (other.name) }
+                                        None => {
+                                            (control.how)
+                                            @if !control.sure.is_empty() { "; " (control.sure) }
+                                            @if control.answers > 0 { "; " (count(control.answers, "answer", "answers")) }
+                                        }
+                                    }
                                 }
                                 td data-head="Look again if" { (control.check_when) }
                             }
@@ -324,7 +339,11 @@ fn by_the_figures(predicted: &PredictedFacts) -> Markup {
             strong { (format!("{worst_db:.1} dB")) } (format!(" ({least_db:.1} to {most_db:.1})"))
             @if let Some(heard_db) = predicted.heard_worst_db { "; it was heard even within " strong { (format!("{heard_db:.1} dB")) } }
             "."
-            @if !predicted.best.is_empty() { " They would have it flattest with " (list(&predicted.best)) ", each turned by itself." }
+            @if !predicted.best.is_empty() {
+                " They would have it flattest with " (list(&predicted.best))
+                @if predicted.best.len() > 1 { ", each turned by itself" }
+                "."
+            }
         }
         p class="quiet" {
             "The dashed line is that sum; the light area holds it 9 times in 10 if the figures are off as usual. Where the notes leave the "

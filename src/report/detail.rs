@@ -21,14 +21,14 @@ pub(crate) fn pages(facts: &Facts) -> Markup {
             (spots(facts))
             (why::section(facts))
         }
-        section class="page" {
+        section class="page follows" {
             h1 { "Levels, notes and the log" }
             (levels(facts))
             div class="pair" {
                 (noticed(facts))
                 (assumed(facts))
             }
-            (log(facts))
+            div class="columns" { (log(facts)) }
         }
     }
 }

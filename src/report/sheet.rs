@@ -66,7 +66,7 @@ fn placement(facts: &Facts) -> Markup {
             }
         }
         (blend::page(facts))
-        @if facts.blend.is_some() { section class="page follows" { h1 { "While the place was judged" } (settings(facts)) } }
+        @if facts.blend.is_some() { section class="page follows columns" { h1 { "While the place was judged" } (settings(facts)) } }
         (detail::pages(facts))
     }
 }
@@ -83,7 +83,7 @@ fn blend_alone(facts: &Facts, blended: &BlendFacts) -> Markup {
                 div { (blend::changes()) p class="quiet" { (level_words(facts)) } }
             }
         }
-        section class="page" { h1 { "The log" } (detail::log(facts)) }
+        section class="page follows columns" { (detail::log(facts)) }
     }
 }
 

@@ -212,8 +212,10 @@ impl State {
         if self.stage == Stage::Consult {
             return vec![Effect::Hush, Effect::Consult];
         }
-        if let (Stage::Blend, Some(tuner)) = (&self.stage, self.blend.as_ref().and_then(|blend| blend.to_think())) {
-            return vec![Effect::Hush, Effect::Tune(Box::new(tuner.clone()))];
+        let seats = self.room.seats.len();
+        if let (Stage::Blend, Some(tuner)) = (&self.stage, self.blend.as_ref().and_then(|blend| blend.to_think(seats)))
+        {
+            return vec![Effect::Hush, Effect::Tune(Box::new(tuner))];
         }
         match self.cue() {
             Some(cue) => vec![Effect::Ceiling(self.ceiling()), Effect::Play(cue)],

@@ -60,18 +60,39 @@ impl Lines {
 
     /// A source that plays the sum of the lines over and over. All lines must lie below half the sample rate.
     pub fn prepare(&self, rate: SampleRate) -> Prepared {
+        self.period(rate).prepared()
+    }
+
+    /// One period of the sum of the lines.
+    pub fn period(&self, rate: SampleRate) -> Period {
         let frames = self.period_s as usize * rate.hz() as usize;
         let mut spectrum = vec![Complex64::ZERO; frames];
         for (bin, value) in spectrum.iter_mut().skip(self.first).zip(&self.values) {
             *bin = *value;
         }
         plan(frames, FftDirection::Inverse).process(&mut spectrum);
-        let table: Vec<f64> = spectrum.iter().map(|value| value.re).collect();
+        let table: Arc<[f64]> = spectrum.iter().map(|value| value.re).collect();
         let peak = table.iter().fold(0.0, |peak: f64, sample| peak.max(sample.abs()));
+        Period { table, peak, lowest_hz: self.frequency_hz(0) }
+    }
+}
+
+/// One period of a sum of lines, shared by whoever plays it.
+#[derive(Clone)]
+pub(super) struct Period {
+    /// Its samples.
+    pub table: Arc<[f64]>,
+    peak: f64,
+    lowest_hz: f64,
+}
+
+impl Period {
+    /// A source that plays it over and over.
+    pub fn prepared(&self) -> Prepared {
         Prepared {
-            source: Box::new(Loop { table, position: 0 }),
-            peak,
-            lowest_hz: self.frequency_hz(0),
+            source: Box::new(Loop { table: self.table.clone(), position: 0 }),
+            peak: self.peak,
+            lowest_hz: self.lowest_hz,
             length: None,
             limit: None,
         }
@@ -85,7 +106,7 @@ pub(super) fn plan(length: usize, direction: FftDirection) -> Arc<dyn Fft<f64>> 
 
 /// Plays a table over and over.
 struct Loop {
-    table: Vec<f64>,
+    table: Arc<[f64]>,
     position: usize,
 }
 

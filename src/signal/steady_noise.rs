@@ -10,6 +10,7 @@
 //! Source: the construction by dividing by the envelope is from Kohlrausch et al., Acustica 83, 659-669 (1997); the
 //! bounds and the number of passes are ours.
 
+use std::cell::RefCell;
 use std::sync::Arc;
 
 use realfft::num_complex::Complex64;
@@ -20,11 +21,14 @@ use crate::acoustics::bands::{Band, Width, class_1_limits_db};
 use crate::units::SampleRate;
 
 use super::error::Check;
-use super::lines::{Lines, plan};
+use super::lines::{Lines, Period, plan};
 use super::{Prepared, RecipeError};
 
 /// The signal's name in recipes and commands.
 pub const NAME: &str = "steady-noise";
+
+/// So many samples of loops are kept at most: 64 MiB.
+const MOST_KEPT: usize = 8 << 20;
 
 /// How often the envelope is flattened. The peak-to-peak level falls by another third from 100 to 400.
 const PASSES: usize = 400;
@@ -71,10 +75,41 @@ impl SteadyNoise {
         check.within("frequency_hz", self.frequency_hz, 10.0, f64::INFINITY)
     }
 
-    /// Computes the loop; rms 1/√2 at unit gain. Control thread only: it takes tens of milliseconds.
+    /// Computes the loop; rms 1/√2 at unit gain. Control thread only: it takes tens of milliseconds, if it was not made lately.
     pub(super) fn prepare(&self, rate: SampleRate) -> Prepared {
-        let band = Band::around(self.frequency_hz, self.band);
-        flattened(band, self.band, self.seed).prepare(rate)
+        LATELY.with_borrow_mut(|lately| lately.period(self, rate)).prepared()
+    }
+}
+
+thread_local! {
+    /// What this thread has made lately: in a visit the same few bands sound again and again.
+    static LATELY: RefCell<Lately> = const { RefCell::new(Lately(Vec::new())) };
+}
+
+/// Loops with what they were made of, the latest last.
+struct Lately(Vec<(SteadyNoise, SampleRate, Period)>);
+
+impl Lately {
+    /// One period of a noise: as it was made before, or made now.
+    fn period(&mut self, noise: &SteadyNoise, rate: SampleRate) -> Period {
+        let known = self.0.iter().position(|(other, at_rate, _)| other == noise && *at_rate == rate);
+        let entry = match known {
+            Some(at) => self.0.remove(at),
+            None => {
+                let band = Band::around(noise.frequency_hz, noise.band);
+                (noise.clone(), rate, flattened(band, noise.band, noise.seed).period(rate))
+            }
+        };
+        let period = entry.2.clone();
+        self.0.push(entry);
+        while self.0.len() > 1 && self.samples() > MOST_KEPT {
+            self.0.remove(0);
+        }
+        period
+    }
+
+    fn samples(&self) -> usize {
+        self.0.iter().map(|(_, _, period)| period.table.len()).sum()
     }
 }
 
@@ -173,6 +208,26 @@ mod tests {
 
     /// The tests listen at a low rate: the lines are the same ones at any rate.
     const RATE_HZ: u32 = 2000;
+
+    #[test]
+    fn what_was_made_lately_is_not_made_again_and_is_let_go_in_the_end() {
+        let rate = SampleRate::HZ_48000;
+        let noise = |seed| SteadyNoise { frequency_hz: 50.0, band: Width::Third, seed };
+        let mut lately = Lately(Vec::new());
+        let first = lately.period(&noise(0), rate);
+        assert!(Arc::ptr_eq(&first.table, &lately.period(&noise(0), rate).table));
+        let other_rate = SampleRate::new(RATE_HZ).unwrap();
+        for (other, rate) in [(noise(1), rate), (noise(0), other_rate)] {
+            assert!(!Arc::ptr_eq(&first.table, &lately.period(&other, rate).table));
+        }
+        for seed in 2..2 + (MOST_KEPT / first.table.len()) as u64 {
+            lately.period(&noise(seed), rate);
+            assert!(lately.samples() <= MOST_KEPT);
+        }
+        let again = lately.period(&noise(0), rate);
+        assert!(!Arc::ptr_eq(&first.table, &again.table));
+        assert_eq!(first.table, again.table);
+    }
 
     struct Heard {
         band: Band,

@@ -10,18 +10,19 @@ use crate::routine::Refusal;
 use crate::routine::blend::check::Run;
 use crate::routine::blend::record::{NoteHeard, SeatHeard};
 use crate::routine::blend::search::{Search, Want};
-use crate::routine::blend::tuning::{At, Tuning};
+use crate::routine::blend::tuning::{At, Spent, Tuning};
 use crate::routine::blend::{
-    Blend, BlendBrief, DRIFT_SHARE, Doing, Flow, Hand, Here, Round, question, same_comes_first,
+    Blend, BlendBrief, DRIFT_SHARE, Doing, Flow, Hand, Here, PAUSE_S, Round, question, same_comes_first,
 };
 use crate::routine::question::Answer;
 use crate::routine::stage::Outcome;
 use crate::units::GainDb;
 
 impl Blend {
-    /// Takes an answer.
+    /// Takes an answer. One that is refused leaves this as it may be: whoever asks keeps what was before.
     pub(super) fn answer(&mut self, answer: &Answer, brief: &BlendBrief, at: &Here<'_>) -> Result<Flow, Refusal> {
         let seed = at.seed;
+        self.count(answer, at.now_s);
         // Whatever has sounded has climbed.
         if !matches!(
             self.doing,
@@ -43,7 +44,6 @@ impl Blend {
                     return Ok(Flow::On);
                 }
                 self.go_to_step(0, seed);
-                self.count(answer, at.now_s);
                 return Ok(Flow::Comfort);
             }
             (Doing::Recheck(control), answer) => {
@@ -106,14 +106,15 @@ impl Blend {
             }
             _ => return Err(Refusal::WrongKind),
         }
-        self.count(answer, at.now_s);
         Ok(if self.doing == Doing::Over { Flow::Over } else { Flow::On })
     }
 
     pub(super) fn count(&mut self, answer: &Answer, now_s: f64) {
         self.answers += 1;
         self.rated += usize::from(matches!(answer, Answer::Rating(_) | Answer::Level(_)));
-        self.from_to_s = Some((self.from_to_s.map_or(now_s, |(from_s, _)| from_s), now_s));
+        let (from_s, last_s) = self.from_to_s.unwrap_or((now_s, now_s));
+        self.spent_s += (now_s - last_s).clamp(0.0, PAUSE_S);
+        self.from_to_s = Some((from_s, now_s));
     }
 
     /// An answer to 'what does it show': a number on the scale, or a position.
@@ -225,10 +226,10 @@ impl Blend {
         Ok(())
     }
 
-    /// What has to be thought out before anything can be asked.
-    pub(in crate::routine) fn to_think(&self) -> Option<&Tuner> {
+    /// What has to be thought out before anything can be asked, where so many seats hear the result.
+    pub(in crate::routine) fn to_think(&self, seats: usize) -> Option<Tuner> {
         match &self.doing {
-            Doing::Tune(tuning) => tuning.to_think(),
+            Doing::Tune(tuning) => tuning.to_think(Spent { spent_s: self.spent_s, seats }),
             _ => None,
         }
     }

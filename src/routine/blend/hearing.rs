@@ -188,7 +188,7 @@ impl Blend {
                     reference_hz: tuning.reference_hz(),
                     bands_hz: pass.bands_hz.clone(),
                     at,
-                    gain_db: band_gain(pass, at).db(),
+                    gains_db: (0..pass.bands_hz.len()).map(|at| band_gain(pass, at).db()).collect(),
                     sounding: pass.sounding,
                 },
                 _ => Hearing::Nothing,

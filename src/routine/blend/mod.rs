@@ -42,6 +42,8 @@ use tuning::Tuning;
 
 /// Sets the draws of the blend apart from all others.
 const BLEND: u64 = 0x62_6c_65_6e;
+/// Whoever takes longer than this for an answer has paused, seconds (*common practice*).
+const PAUSE_S: f64 = 60.0;
 /// A drift smaller than this share of a control's range is a hand's breadth and no drift.
 const DRIFT_SHARE: f64 = 0.02;
 
@@ -100,6 +102,8 @@ pub struct Blend {
     rated: usize,
     /// From the first answer to the last, visit time.
     from_to_s: Option<(f64, f64)>,
+    /// The same without pauses, seconds.
+    spent_s: f64,
 }
 
 /// What is being done.
@@ -200,6 +204,7 @@ impl Blend {
             answers: 0,
             rated: 0,
             from_to_s: None,
+            spent_s: 0.0,
             output_channels: brief.output_channels,
             system,
         };

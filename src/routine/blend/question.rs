@@ -200,11 +200,23 @@ impl Blend {
         let of = self.system.controls.get(control)?;
         let from = self.stands.values.get(control).copied().flatten();
         let lowered = if self.climb_after(control, from, to) > GainDb::ZERO {
-            " The tone is off; it comes back lower, and climbs."
+            "The tone is off; it comes back lower, and climbs."
         } else {
             ""
         };
-        Some((spoken(of, from, to), format!("{why}{lowered}"), confirm(Topic::Turn, "Done", None)))
+        let others = self.others_stay(control);
+        let why: Vec<&str> = [why, &others, lowered].into_iter().filter(|words| !words.is_empty()).collect();
+        Some((spoken(of, from, to), why.join(" "), confirm(Topic::Turn, "Done", None)))
+    }
+
+    /// Where everything else on the same box stands: whoever turned the wrong knob sees where it belongs.
+    fn others_stay(&self, control: usize) -> String {
+        let on = self.system.controls.get(control).map(|control| control.on);
+        let standing = self.system.controls.iter().zip(&self.stands.values).enumerate();
+        let others = standing.filter(|(at, (other, _))| *at != control && Some(other.on) == on);
+        let said = others.filter_map(|(_, (other, value))| Some(format!("{} {}", other.name, other.say((*value)?))));
+        let said: Vec<String> = said.collect();
+        if said.is_empty() { String::new() } else { format!("The others stay: {}.", said.join(", ")) }
     }
 
     fn sought_question(&self) -> Option<Asked> {

@@ -90,8 +90,8 @@ pub enum Hearing {
         bands_hz: Vec<f64>,
         /// Which of them it is.
         at: usize,
-        /// By how much it is played over equal loudness with the reference, dB.
-        gain_db: f64,
+        /// By how much each of them is played over equal loudness with the reference, dB.
+        gains_db: Vec<f64>,
         /// Which of the two sound, and from where they are heard.
         sounding: Sounding,
     },

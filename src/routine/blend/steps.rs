@@ -80,7 +80,7 @@ impl Blend {
             (StepKind::Sweep, _) if self.system.channels.subwoofer.is_some() => {
                 Some(seek(Search::scan(&self.stands, self.crossover_hz(), seed)))
             }
-            (StepKind::Tune, _) => Tuning::begin(&self.system, &self.stands, self.crossover_hz(), seed)
+            (StepKind::Tune, _) => Tuning::begin(&self.system, &self.stands, self.crossover_hz(), self.spent_s, seed)
                 .map(|tuning| Doing::Tune(Box::new(tuning))),
             (StepKind::Check, _) => Some(Doing::Check(Run::new(self.crossover_hz()))),
             (StepKind::Verify, _) => {

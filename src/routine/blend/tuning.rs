@@ -8,15 +8,34 @@ use crate::routine::Refusal;
 use crate::routine::blend::setup::{Own, Setup};
 use crate::routine::question::Answer;
 
-/// The person's time for it, seconds: a blend may take a quarter of an hour, of which connection, start values and check need four
-/// minutes.
-const BUDGET_S: f64 = 660.0;
+/// A whole blend takes a quarter of an hour of the person's time: a tuning gets what the steps before it have left of that, seconds.
+const WHOLE_S: f64 = 900.0;
+/// What comes after it: the notes across the crossover, the notes by each seat, and a contour control by pairs, seconds (*common
+/// practice*).
+const CHECK_S: f64 = 45.0;
+const SEAT_S: f64 = 20.0;
+const CONTOUR_S: f64 = 180.0;
+/// However long the steps before it took, it gets this, seconds.
+const LEAST_S: f64 = 240.0;
+/// Somebody who takes longer than usual is believed to go on so once it was seen for a while, seconds.
+const PACE_SEEN_S: f64 = 120.0;
+
+/// The person's time in a blend so far.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Spent {
+    /// Without pauses, seconds.
+    pub spent_s: f64,
+    /// Seats that hear the notes at the end.
+    pub seats: usize,
+}
 
 /// A tuning under way.
 #[derive(Debug, Clone, PartialEq)]
 pub(in crate::routine) struct Tuning {
     case: Case,
     tuner: Tuner,
+    /// The person's time before it began, seconds.
+    from_s: f64,
     /// What is being heard; `None` while it is thought out.
     pass: Option<Pass>,
     /// What is kept, while something still has to be switched on.
@@ -44,7 +63,7 @@ pub(super) enum At {
 
 impl Tuning {
     /// Begins where everything stands. `None` where no control has anything to do with the sum.
-    pub fn begin(system: &System, stands: &Setup, crossover_hz: f64, seed: u64) -> Option<Self> {
+    pub fn begin(system: &System, stands: &Setup, crossover_hz: f64, from_s: f64, seed: u64) -> Option<Self> {
         let tunes = |control: &Control| control.role != Role::Contour;
         if !system.controls.iter().any(tunes) {
             return None;
@@ -68,22 +87,43 @@ impl Tuning {
                 .then_some(4.0),
             start: start.collect(),
             reached: system.controls.iter().map(imitated).collect(),
-            budget_s: BUDGET_S,
+            // Said anew each time something has to be thought out.
+            budget_s: LEAST_S,
             seed,
             system: system.clone(),
         };
         let tuner = Tuner::new(case.clone());
-        Some(Self { case, tuner, pass: None, kept: None, subwoofer_off: false, near: false })
+        Some(Self { case, tuner, from_s, pass: None, kept: None, subwoofer_off: false, near: false })
     }
 
-    /// What has to be thought out now, if it is that.
-    pub fn to_think(&self) -> Option<&Tuner> {
-        (self.pass.is_none() && self.kept.is_none()).then_some(&self.tuner)
+    /// Whether something has to be thought out before anything can be asked.
+    fn has_to_think(&self) -> bool {
+        self.pass.is_none() && self.kept.is_none()
+    }
+
+    /// What has to be thought out now, if it is that, with the time that is left: a tuner counts by the usual pace, the visit by this
+    /// person's.
+    pub(super) fn to_think(&self, spent: Spent) -> Option<Tuner> {
+        if !self.has_to_think() {
+            return None;
+        }
+        let usual_s = self.tuner.seconds(None);
+        let took_s = spent.spent_s - self.from_s;
+        let pace = ((took_s + PACE_SEEN_S) / (usual_s + PACE_SEEN_S)).max(1.0);
+        let contour_s = if self.case.system.any(Role::Contour).is_some() { CONTOUR_S } else { 0.0 };
+        let after_s = CHECK_S + SEAT_S * spent.seats as f64 + contour_s;
+        let until_s = (WHOLE_S - after_s).max(self.from_s + LEAST_S);
+        let left_s = (until_s - spent.spent_s).max(0.0);
+        let mut tuner = Tuner::new(Case { budget_s: usual_s + left_s / pace, ..self.case.clone() });
+        for pass in self.tuner.passes() {
+            tuner.take(pass.clone());
+        }
+        Some(tuner)
     }
 
     /// Takes what was thought out, if it was about this; what is kept once nothing has to be switched any more.
     pub fn thought(&mut self, passes: usize, next: &Next) -> Result<(), Refusal> {
-        if self.to_think().is_none() || passes != self.tuner.passes().len() {
+        if !self.has_to_think() || passes != self.tuner.passes().len() {
             return Err(Refusal::Because("Nobody asked what to hear next.".into()));
         }
         match next {
