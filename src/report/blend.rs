@@ -303,7 +303,7 @@ fn picture(blend: &BlendFacts) -> Curves {
 /// How bass goes over from one to the other.
 pub(crate) fn sound(blend: &BlendFacts) -> Markup {
     let picture = picture(blend);
-    let wide = draw::curves::svg(&picture, PAGE, 190.0, &Theme::PRINT);
+    let wide = draw::curves::svg(&picture, PAGE, 165.0, &Theme::PRINT);
     let narrow = draw::curves::svg(&picture, PHONE, 230.0, &Theme::PRINT);
     html! {
         section {
