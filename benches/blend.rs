@@ -1,7 +1,8 @@
 //! How flat the blend ends: simulated systems, a simulated listener, and the best that the same controls could reach.
 //!
 //! `cargo bench --bench blend` takes a few systems of each connection. `-- 200` takes as many as that, `-- 200 line` those of one
-//! connection (`line`, `lfe`, `both`), `-- 200 line ear` one way (`ear`, `meter`, `plain`); `verbose` at the end says how each ended.
+//! connection (`line`, `lfe`, `both`), `-- 200 line ear` one way (`ear`, `meter`, `plain`), `-- 200 line ear 12min` with another time; `verbose`
+//! at the end says how each ended.
 //! `-- 24 why` leaves one difficulty out at a time, to see which of them costs what. `-- 24 through` takes the systems through whole
 //! visits instead: the program on its JSON face and fast clock, tuned and by the `assistant` routine.
 
@@ -21,6 +22,7 @@ use evenbass::rehearsal::VirtualSystem;
 
 use harness::{By, best_db, is_inverted, plain, tuned, usual_listener, worst_db};
 
+/// The person's time where nothing else is said.
 const BUDGET_MIN: f64 = 14.7;
 
 /// How one system ended.
@@ -48,7 +50,8 @@ fn main() {
     let count: u64 = arguments.first().and_then(|count| count.parse().ok()).unwrap_or(5);
     let says = |word: &str| arguments.iter().any(|argument| argument == word);
     let asked = |words: &[&str], word: &str| says(word) || !words.iter().any(|word| says(word));
-    let ways = ways(says("why"), says("through"));
+    let minutes = arguments.iter().find_map(|argument| argument.strip_suffix("min")?.parse().ok());
+    let ways = ways(says("why"), says("through"), minutes.unwrap_or(BUDGET_MIN));
     for (name, connection) in [("line", Connection::Line), ("lfe", Connection::Lfe), ("both", Connection::Both)] {
         if !asked(&["line", "lfe", "both"], name) {
             continue;
@@ -97,8 +100,8 @@ fn on_both_cores<T: Sync, R: Send>(of: &[T], does: impl Fn(&T, u64) -> R + Sync)
     done.into_iter().map(|(_, result)| result).collect()
 }
 
-fn ways(why: bool, through: bool) -> Vec<(&'static str, Way)> {
-    let tuned = |listener, by| Way::Tuned { listener, by, minutes: BUDGET_MIN };
+fn ways(why: bool, through: bool, minutes: f64) -> Vec<(&'static str, Way)> {
+    let tuned = |listener, by| Way::Tuned { listener, by, minutes };
     let usual = usual_listener;
     if through {
         return vec![

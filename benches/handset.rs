@@ -151,7 +151,12 @@ fn visit(
         player: Player::new(engine, Outputs::one(0), Some(moments)),
         clock: Clock::live(0.0),
         device: Some("no hardware".into()),
-        opened: Event::Opened { program: "bench".into(), device: "no hardware".into(), rate_hz: RATE.hz() },
+        opened: Event::Opened {
+            program: "bench".into(),
+            device: "no hardware".into(),
+            rate_hz: RATE.hz(),
+            channels: None,
+        },
         notices: Vec::new(),
         suspended: Box::new(|_| {}),
         sheet: Box::new(|_, _| Err("not here".into())),

@@ -195,6 +195,10 @@ fn nonsense_is_refused_and_an_undo_leads_back_at_every_kind_of_question() {
                 assert_eq!((&again["id"], &again["text"]), (&line["id"], &line["text"]), "{said}");
             }
             talk.say(&rule(&line));
+            if line["topic"] == "heard-by" {
+                // With the name the visit is complete.
+                continue;
+            }
             talk.hear_of("taken");
             talk.say(&json!({ "do": "undo" }));
             // What was asked meanwhile may still be on its way.
