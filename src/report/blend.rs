@@ -303,7 +303,7 @@ fn picture(blend: &BlendFacts) -> Curves {
 /// How bass goes over from one to the other.
 pub(crate) fn sound(blend: &BlendFacts) -> Markup {
     let picture = picture(blend);
-    let wide = draw::curves::svg(&picture, PAGE, 165.0, &Theme::PRINT);
+    let wide = draw::curves::svg(&picture, PAGE, 150.0, &Theme::PRINT);
     let narrow = draw::curves::svg(&picture, PHONE, 230.0, &Theme::PRINT);
     html! {
         section {
@@ -346,9 +346,9 @@ fn by_the_figures(predicted: &PredictedFacts) -> Markup {
             }
         }
         p class="quiet" {
-            "The dashed line is that sum; the light area holds it 9 times in 10 if the figures are off as usual. Where the notes leave the "
-            "area, something is otherwise than the figures say: the room, a delay nobody states, another slope. Computed from: "
-            (predicted.from.join("; ")) ". Slopes where none is stated: common practice."
+            "Dashed: that sum; the light area holds it 9 times in 10 if the figures are off as usual. Notes outside it: something is "
+            "otherwise than the figures say (the room, a delay nobody states, another slope). From: " (predicted.from.join("; "))
+            ". Slopes: common practice."
         }
     }
 }
