@@ -1,6 +1,7 @@
 //! How flat the blend ends: simulated systems, a simulated listener, and the best that the same controls could reach.
 //!
-//! `cargo bench --bench blend` takes a few systems of each connection. `-- 200` takes as many as that, `-- 200 line` those of one
+//! `cargo bench --bench blend` takes a few systems of each connection. `-- 200` takes as many as that, `-- 100..300` those with
+//! these seeds, `-- 200 line` those of one
 //! connection (`line`, `lfe`, `both`), `-- 200 line ear` one way (`ear`, `meter`, `plain`), `-- 200 line ear 12min` with another time; `verbose`
 //! at the end says how each ended.
 //! `-- 24 why` leaves one difficulty out at a time, to see which of them costs what. `-- 24 through` takes the systems through whole
@@ -14,6 +15,7 @@ mod script;
 #[path = "blend/through.rs"]
 mod through;
 
+use std::ops::Range;
 use std::time::Instant;
 
 use evenbass::blend::Connection;
@@ -47,7 +49,7 @@ enum Way {
 
 fn main() {
     let arguments: Vec<String> = std::env::args().skip(1).filter(|argument| argument != "--bench").collect();
-    let count: u64 = arguments.first().and_then(|count| count.parse().ok()).unwrap_or(5);
+    let seeds = arguments.first().and_then(|said| seeds(said)).unwrap_or(0..5);
     let says = |word: &str| arguments.iter().any(|argument| argument == word);
     let asked = |words: &[&str], word: &str| says(word) || !words.iter().any(|word| says(word));
     let minutes = arguments.iter().find_map(|argument| argument.strip_suffix("min")?.parse().ok());
@@ -60,21 +62,21 @@ fn main() {
             true => through::system(connection, seed),
             false => VirtualSystem::random(connection, seed),
         };
-        let seeds: Vec<u64> = (0..count).collect();
-        let systems = on_both_cores(&seeds, |&seed, _| {
+        let numbers: Vec<u64> = seeds.clone().collect();
+        let systems = on_both_cores(&numbers, |&seed| {
             let system = system(seed);
             let best = best_db(&system);
-            (system, best)
+            (seed, system, best)
         });
-        println!("{name}, {count} systems");
+        println!("{name}, {} systems", systems.len());
         for (way, how) in &ways {
             if *way != "untouched" && !asked(&["ear", "meter", "plain"], way) {
                 continue;
             }
             let began = Instant::now();
-            let rows = on_both_cores(&systems, |(system, best), seed| one(system, *best, how, seed));
+            let rows = on_both_cores(&systems, |(seed, system, best)| one(system, *best, how, *seed));
             if says("verbose") {
-                for (seed, row) in rows.iter().enumerate() {
+                for (seed, row) in numbers.iter().zip(&rows) {
                     println!(
                         "    {seed}: {:.2} dB, {:.2} over the best, polarity {:.2}, {:.1} min",
                         row.worst_db, row.over_db, row.polarity_db, row.minutes
@@ -86,10 +88,18 @@ fn main() {
     }
 }
 
-/// Does the same with each, with its position, on two threads; what came of it in the same order.
-fn on_both_cores<T: Sync, R: Send>(of: &[T], does: impl Fn(&T, u64) -> R + Sync) -> Vec<R> {
+/// Which systems: so many from the first on, or from one to before another.
+fn seeds(said: &str) -> Option<Range<u64>> {
+    match said.split_once("..") {
+        Some((from, to)) => Some(from.parse().ok()?..to.parse().ok()?),
+        None => Some(0..said.parse().ok()?),
+    }
+}
+
+/// Does the same with each on two threads; what came of it in the same order.
+fn on_both_cores<T: Sync, R: Send>(of: &[T], does: impl Fn(&T) -> R + Sync) -> Vec<R> {
     let does = &does;
-    let every_other = |from: usize| (from..of.len()).step_by(2).map(|at| (at, does(&of[at], at as u64))).collect();
+    let every_other = |from: usize| (from..of.len()).step_by(2).map(|at| (at, does(&of[at]))).collect();
     let mut done: Vec<(usize, R)> = std::thread::scope(|scope| {
         let other = scope.spawn(move || -> Vec<(usize, R)> { every_other(1) });
         let mut done: Vec<(usize, R)> = every_other(0);

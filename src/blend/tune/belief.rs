@@ -8,7 +8,7 @@
 
 use nalgebra::DVector;
 
-use crate::blend::tune::fit::{Climb, Fit};
+use crate::blend::tune::fit::{Climb, Fit, Trust};
 use crate::blend::tune::model::{Draw, Effect, Hypothesis, Room, Scalar, under_band};
 use crate::blend::tune::prior::prior;
 use crate::blend::tune::{Case, Pass, Sounding};
@@ -20,8 +20,9 @@ const LATE_MS: [f64; 12] = [-1.0, 1.0, 3.0, 5.0, 7.0, 9.0, 11.0, 13.0, 15.0, 17.
 const ROOMS: [Room; 2] = [Room::Calm, Room::Lively];
 /// The subwoofer's level where climbs begin, over the mains', dB.
 const LOUDER_DB: [f64; 3] = [-8.0, 0.0, 8.0];
-/// Steps of the first climbs and of those that go on, and how many go on.
+/// Steps of the first climbs and of those that go on, with wide trust first and then as people rate, and how many go on.
 const SHORT: usize = 4;
+const WIDE_STEPS: usize = 6;
 const STEPS: usize = 12;
 const PEAKS: usize = 14;
 
@@ -51,7 +52,8 @@ impl Belief {
             Room::Lively => &lively,
         };
         let effects: Vec<Effect> = passes.iter().map(|pass| Effect::of(case, &pass.setting)).collect();
-        let fit = |hypothesis| Fit { case, passes, effects: &effects, prior: prior(hypothesis), hypothesis };
+        let fit =
+            |hypothesis, trust| Fit { case, passes, effects: &effects, prior: prior(hypothesis), hypothesis, trust };
         // A short climb from every start, and to the top from where it looks best.
         let mut climbs: Vec<(Hypothesis, Climb)> = Vec::new();
         let hypotheses = ROOMS.into_iter().flat_map(|room| {
@@ -62,7 +64,7 @@ impl Belief {
         });
         for hypothesis in hypotheses {
             for louder_db in LOUDER_DB {
-                climbs.push((hypothesis, fit(hypothesis).begin(louder_db, SHORT)));
+                climbs.push((hypothesis, fit(hypothesis, Trust::WIDE).begin(louder_db, SHORT)));
             }
         }
         let evidence = |(hypothesis, climb): &(Hypothesis, Climb)| climb.evidence(prior(*hypothesis));
@@ -71,7 +73,10 @@ impl Belief {
         let found: Vec<(Hypothesis, DVector<f64>, gaussian::Factor, f64)> = climbs
             .into_iter()
             .map(|(hypothesis, mut climb)| {
-                fit(hypothesis).climb(&mut climb, STEPS);
+                fit(hypothesis, Trust::WIDE).climb(&mut climb, WIDE_STEPS);
+                let fit = fit(hypothesis, Trust::USUAL);
+                let mut climb = fit.from(climb.at);
+                fit.climb(&mut climb, STEPS);
                 let evidence = climb.evidence(prior(hypothesis));
                 (hypothesis, climb.at, climb.factor, evidence)
             })

@@ -14,12 +14,30 @@ use crate::stats::normal;
 
 /// Borders between the seven words, dB (design: near 1.5, 4 and 8).
 const BORDERS_DB: [f64; 6] = [-8.0, -4.0, -1.5, 1.5, 4.0, 8.0];
-/// Noise of one rating with borders that differ from person to person, and share of answers given without listening.
+/// Noise of one rating with borders that differ from person to person, dB.
 pub const RATING_DB: f64 = 1.65;
-const LAPSES: f64 = 0.03;
 /// Noise of a match and of a meter, dB.
 const MATCH_DB: f64 = 1.5;
 const METER_DB: f64 = 1.0;
+
+/// How far ratings are trusted.
+#[derive(Debug, Clone, Copy)]
+pub struct Trust {
+    /// Noise of one rating, dB.
+    rating_db: f64,
+    /// Share of answers given without listening.
+    lapses: f64,
+}
+
+impl Trust {
+    /// As people rate.
+    pub const USUAL: Self = Self { rating_db: RATING_DB, lapses: 0.03 };
+    /// For the first steps. An answer far from what is expected might be a lapse, so that nothing would lead on from there, and a
+    /// deep hole that was heard again and again would be taken for as many lapses. With hardly any of these, and a wide noise, the
+    /// climb goes to where the answers point.
+    pub const WIDE: Self = Self { rating_db: 2.5, lapses: 1e-5 };
+}
+
 /// The answers, and what they are held against.
 pub struct Fit<'a> {
     pub case: &'a Case,
@@ -27,6 +45,7 @@ pub struct Fit<'a> {
     pub effects: &'a [Effect],
     pub prior: &'a Prior,
     pub hypothesis: Hypothesis,
+    pub trust: Trust,
 }
 
 /// Where a climb has got to.
@@ -64,12 +83,17 @@ impl Fit<'_> {
         for k in 0..POINTS {
             at[SUBWOOFER + k] += louder_db;
         }
+        let mut climb = self.from(at);
+        self.climb(&mut climb, steps);
+        climb
+    }
+
+    /// Where a climb from here starts.
+    pub fn from(&self, at: DVector<f64>) -> Climb {
         let here = self.slope(&at);
         let height = self.height(&at, &here);
         let factor = gaussian::factor(&here.information);
-        let mut climb = Climb { at, gradient: here.gradient, height, factor };
-        self.climb(&mut climb, steps);
-        climb
+        Climb { at, gradient: here.gradient, height, factor }
     }
 
     /// Towards the most likely unknowns.
@@ -118,7 +142,7 @@ impl Fit<'_> {
                 let Some(heard) = heard else { continue };
                 let mut expected = self.expected(&draw, pass.sounding, &points, &moved, band_hz);
                 expected.level_db += gain_db;
-                add(&mut slope, unknowns, number, *heard, &expected, &self.contour(band_hz));
+                self.add(&mut slope, unknowns, number, *heard, &expected, &self.contour(band_hz));
             }
         }
         slope
@@ -197,56 +221,64 @@ impl Fit<'_> {
     fn contour(&self, band_hz: f64) -> Vec<(usize, f64)> {
         under_band(self.case.crossover_hz, band_hz).into_iter().map(|(k, weight)| (CONTOUR + k, weight)).collect()
     }
-}
 
-/// Adds one answer to the slope.
-fn add(slope: &mut Slope, unknowns: &[f64], pass: usize, heard: Heard, expected: &Expected, contour: &[(usize, f64)]) {
-    let stretch = unknowns[Scalar::Stretch.at()].clamp(0.3, 3.0);
-    let own_db: f64 = contour.iter().map(|(at, weight)| weight * unknowns[*at]).sum();
-    let mood_db = unknowns[FIRST_PASS + pass];
-    let mut slopes = expected.slopes.clone();
-    let by_ear = matches!(heard, Heard::Rating { .. } | Heard::Match { .. });
-    if by_ear {
-        slopes.extend_from_slice(contour);
-        slopes.push((FIRST_PASS + pass, 1.0));
-    } else {
-        slopes.push((Scalar::Meter.at(), 1.0));
-    }
-    let gauss = |read_db: f64, expected_db: f64, noise_db: f64| {
-        let off = read_db - expected_db;
-        let precision = 1.0 / (noise_db * noise_db);
-        (-0.5 * off * off * precision, off * precision, precision)
-    };
-    let (log_likelihood, score, information) = match heard {
-        Heard::Rating { rating } => {
-            for slope in slopes.iter_mut().take(expected.slopes.len()) {
-                slope.1 *= stretch;
+    /// Adds one answer to the slope.
+    fn add(
+        &self,
+        slope: &mut Slope,
+        unknowns: &[f64],
+        pass: usize,
+        heard: Heard,
+        expected: &Expected,
+        contour: &[(usize, f64)],
+    ) {
+        let stretch = unknowns[Scalar::Stretch.at()].clamp(0.3, 3.0);
+        let own_db: f64 = contour.iter().map(|(at, weight)| weight * unknowns[*at]).sum();
+        let mood_db = unknowns[FIRST_PASS + pass];
+        let mut slopes = expected.slopes.clone();
+        let by_ear = matches!(heard, Heard::Rating { .. } | Heard::Match { .. });
+        if by_ear {
+            slopes.extend_from_slice(contour);
+            slopes.push((FIRST_PASS + pass, 1.0));
+        } else {
+            slopes.push((Scalar::Meter.at(), 1.0));
+        }
+        let gauss = |read_db: f64, expected_db: f64, noise_db: f64| {
+            let off = read_db - expected_db;
+            let precision = 1.0 / (noise_db * noise_db);
+            (-0.5 * off * off * precision, off * precision, precision)
+        };
+        let (log_likelihood, score, information) = match heard {
+            Heard::Rating { rating } => {
+                for slope in slopes.iter_mut().take(expected.slopes.len()) {
+                    slope.1 *= stretch;
+                }
+                slopes.push((Scalar::Stretch.at(), expected.level_db));
+                graded(rating.index(), stretch * expected.level_db + own_db + mood_db, self.trust)
             }
-            slopes.push((Scalar::Stretch.at(), expected.level_db));
-            graded(rating.index(), stretch * expected.level_db + own_db + mood_db)
-        }
-        Heard::Match { offset_db } => gauss(offset_db, expected.level_db + own_db + mood_db, MATCH_DB),
-        Heard::Meter { level_db_spl: read_db } | Heard::Microphone { level_db: read_db } => {
-            gauss(read_db, expected.level_db + unknowns[Scalar::Meter.at()], METER_DB)
-        }
-    };
-    slope.log_likelihood += log_likelihood;
-    for &(at, by) in &slopes {
-        slope.gradient[at] += score * by;
-        for &(other, other_by) in &slopes {
-            slope.information[(at, other)] += information * by * other_by;
+            Heard::Match { offset_db } => gauss(offset_db, expected.level_db + own_db + mood_db, MATCH_DB),
+            Heard::Meter { level_db_spl: read_db } | Heard::Microphone { level_db: read_db } => {
+                gauss(read_db, expected.level_db + unknowns[Scalar::Meter.at()], METER_DB)
+            }
+        };
+        slope.log_likelihood += log_likelihood;
+        for &(at, by) in &slopes {
+            slope.gradient[at] += score * by;
+            for &(other, other_by) in &slopes {
+                slope.information[(at, other)] += information * by * other_by;
+            }
         }
     }
 }
 
 /// Log-likelihood of a rating when so much is expected to be heard, its derivative, and the expected information.
-fn graded(rating: usize, heard_db: f64) -> (f64, f64, f64) {
+fn graded(rating: usize, heard_db: f64, Trust { rating_db, lapses }: Trust) -> (f64, f64, f64) {
     let words = BORDERS_DB.len() + 1;
     let chance = |word: usize| {
-        let low = if word == 0 { f64::NEG_INFINITY } else { (BORDERS_DB[word - 1] - heard_db) / RATING_DB };
-        let high = if word + 1 == words { f64::INFINITY } else { (BORDERS_DB[word] - heard_db) / RATING_DB };
-        let p = LAPSES / words as f64 + (1.0 - LAPSES) * normal::interval(low, high);
-        (p, (1.0 - LAPSES) * (normal::density(low) - normal::density(high)) / RATING_DB)
+        let low = if word == 0 { f64::NEG_INFINITY } else { (BORDERS_DB[word - 1] - heard_db) / rating_db };
+        let high = if word + 1 == words { f64::INFINITY } else { (BORDERS_DB[word] - heard_db) / rating_db };
+        let p = lapses / words as f64 + (1.0 - lapses) * normal::interval(low, high);
+        (p, (1.0 - lapses) * (normal::density(low) - normal::density(high)) / rating_db)
     };
     let (p, slope) = chance(rating);
     let information: f64 = (0..words)

@@ -10,11 +10,13 @@
 //! * `prior`, `fit`, `belief`: what the answers so far say about the two, with its doubt (Laplace's approximation for each
 //!   of several delays and both polarities);
 //! * `search`: the flattest setting of the controls under that belief;
-//! * `telling`: which pass would say most about it.
+//! * `passes`: what may be heard next, how long that takes, and what has been heard of a setting;
+//! * `telling`: which of these would say most, and by which bands.
 
 mod belief;
 mod fit;
 mod model;
+mod passes;
 mod prior;
 mod search;
 mod telling;
@@ -27,8 +29,6 @@ use crate::evidence::Heard;
 
 pub use belief::Belief;
 
-/// Bands are heard at these places around the crossover, octaves; each is as wide as they are apart.
-const BANDS_OCTAVES: [f64; 6] = [-5.0 / 12.0, -0.25, -1.0 / 12.0, 1.0 / 12.0, 0.25, 5.0 / 12.0];
 /// Half the width of a band, octaves.
 pub const BAND_HALF_WIDTH_OCTAVES: f64 = 1.0 / 12.0;
 
@@ -129,13 +129,8 @@ const REFERENCE_S: f64 = 3.0;
 const SUBWOOFER_S: f64 = 15.0;
 const PROCESSOR_S: f64 = 8.0;
 const FURTHER_S: f64 = 4.0;
-/// No band is played louder than this over equal loudness (the boost's limit in a visit), nor softer than this under it, dB.
-const MOST_GAIN_DB: f64 = 12.0;
-const LEAST_GAIN_DB: f64 = -24.0;
 /// It is done when less than this is lost by not knowing the system exactly, dB.
 const GOOD_ENOUGH_DB: f64 = 0.5;
-/// Possible systems that covariances are taken over.
-const TELLING_DRAWS: usize = 80;
 /// A setting that was not heard must promise this much more than one that was, dB.
 const UNHEARD_DB: f64 = 0.7;
 
@@ -248,11 +243,11 @@ impl Tuner {
     pub fn next(&self) -> Next {
         let case = &self.case;
         if self.passes.is_empty() {
-            return self.hear(case.start.clone(), Sounding::Both, 1, None);
+            return self.hear(case.start.clone(), Sounding::Both, self.first_bands_hz(), None);
         }
         let belief = Belief::new(case, &self.passes);
         if let Some((setting, sounding)) = self.opening() {
-            return self.hear(setting, sounding, 1, Some(&belief));
+            return self.hear(setting, sounding, self.first_bands_hz(), Some(&belief));
         }
         let positions = case.positions();
         let draws = belief.draws(search::DRAWS, case.seed);
@@ -260,39 +255,28 @@ impl Tuner {
         let mut starts = self.starts();
         starts.extend(possible.iter().map(|(_, found)| found.setting.clone()));
         let best = search::flattest(case, &draws, &positions, &starts, 3, None);
-        let both = || self.passes.iter().filter(|pass| pass.sounding == Sounding::Both);
-        let heard_best = both().any(|pass| pass.setting == best.setting);
+        let heard_best = self.has_covered(&best.setting);
         let lost_db = possible
             .iter()
             .map(|(draw, found)| search::each(case, std::slice::from_ref(draw), &best.setting)[0] - found.expected_db);
         let regret_db = lost_db.sum::<f64>() / possible.len() as f64;
         let left_s = case.budget_s - self.seconds(None) - case.setting_for_good_s();
-        let wanted = if heard_best && regret_db < GOOD_ENOUGH_DB {
-            None
-        } else if !heard_best && left_s < 2.0 * self.pass_s(&best.setting, Sounding::Both, 1) {
-            // The last pass goes to what will be kept.
-            Some((best.setting.clone(), Sounding::Both, 1))
-        } else {
-            Some(self.most_telling(&belief, &best, &possible))
-        };
-        match wanted {
-            Some((setting, sounding, times)) if self.pass_s(&setting, sounding, times) <= left_s => {
-                self.hear(setting, sounding, times, Some(&belief))
-            }
-            wanted => self.keep(&belief, &positions, best, wanted.is_some()),
+        let whole_s = self.pass_s(&best.setting, Sounding::Both, self.all_bands_hz().len());
+        if heard_best && regret_db < GOOD_ENOUGH_DB {
+            return self.keep(&belief, &positions, best, false);
         }
-    }
-
-    /// How long a pass takes from where the controls stand, each band heard so many times, seconds.
-    fn pass_s(&self, setting: &[f64], sounding: Sounding, times: usize) -> f64 {
-        let last = self.passes.last().map_or(&self.case.start, |pass| &pass.setting);
-        let walk_s = match sounding {
-            Sounding::NearSubwoofer => 2.0 * SUBWOOFER_S,
-            Sounding::Mains if !self.case.reached.contains(&true) => 2.0 * SUBWOOFER_S,
-            _ => 0.0,
-        };
-        let bands = (times * BANDS_OCTAVES.len()) as f64;
-        self.case.turning_s(last, setting, false) + walk_s + REFERENCE_S + BAND_S * bands
+        if !heard_best && left_s < 2.0 * whole_s {
+            // The last pass goes to what will be kept.
+            return if whole_s <= left_s {
+                self.hear(best.setting, Sounding::Both, self.all_bands_hz(), Some(&belief))
+            } else {
+                self.keep(&belief, &positions, best, true)
+            };
+        }
+        match self.most_telling(&belief, &best, &possible, left_s) {
+            Some((setting, sounding, bands_hz)) => self.hear(setting, sounding, bands_hz, Some(&belief)),
+            None => self.keep(&belief, &positions, best, true),
+        }
     }
 
     /// Some possible systems, and the best setting for each if it were the real one.
@@ -304,62 +288,6 @@ impl Tuner {
             (draw, found)
         };
         draws.into_iter().map(found).collect()
-    }
-
-    /// The pass that tells most per second about what is at stake: how much flatter than the others the setting is that would be kept
-    /// now, and each that would be best in some possible system. Among these settings, the same with the polarity turned over
-    /// (a hole is where the phase is heard best), and each speaker alone.
-    fn most_telling(
-        &self,
-        belief: &Belief,
-        best: &search::Found,
-        possible: &[(model::Draw, search::Found)],
-    ) -> (Vec<f64>, Sounding, usize) {
-        let case = &self.case;
-        let bands_hz = self.bands_hz();
-        let draws = belief.draws(TELLING_DRAWS, case.seed ^ (101 + self.passes.len() as u64));
-        let mut candidates = vec![best.setting.clone()];
-        candidates.extend(possible.iter().map(|(_, found)| found.setting.clone()));
-        let at_stake = candidates.clone();
-        let turned_over: Vec<Vec<f64>> = candidates.iter().filter_map(|setting| case.turned_over(setting)).collect();
-        candidates.extend(turned_over);
-        let last = self.passes.last().map_or(&case.start, |pass| &pass.setting);
-        let mut passes: Vec<(Vec<f64>, Sounding)> =
-            candidates.into_iter().map(|setting| (setting, Sounding::Both)).collect();
-        passes.push((last.clone(), Sounding::Mains));
-        if case.reached.contains(&true) {
-            passes.push((last.clone(), Sounding::Subwoofer));
-        }
-        if self.is_by_ear() {
-            passes.push((case.opened(last), Sounding::NearSubwoofer));
-        }
-        let stakes = telling::Stakes::of(case, &draws, &at_stake);
-        let rated = passes.into_iter().flat_map(|(setting, sounding)| {
-            let (stakes, draws, bands_hz) = (&stakes, &draws, &bands_hz);
-            // Whoever walks to the subwoofer had better stay for a while.
-            let times = if sounding == Sounding::NearSubwoofer { [2, 4] } else { [1, 2] };
-            times.into_iter().map(move |times| {
-                let explained = stakes.explained_by(case, draws, &setting, sounding, &bands_hz.repeat(times));
-                (explained / self.pass_s(&setting, sounding, times), (setting.clone(), sounding, times))
-            })
-        });
-        let most = rated.max_by(|a, b| a.0.total_cmp(&b.0));
-        most.map_or_else(|| (best.setting.clone(), Sounding::Both, 1), |(_, pass)| pass)
-    }
-
-    /// What is heard first, whatever was answered: both, the mains alone, and the subwoofer alone if it can be.
-    fn opening(&self) -> Option<(Vec<f64>, Sounding)> {
-        let heard = |sounding| self.passes.iter().any(|pass| pass.sounding == sounding);
-        let start = || self.case.start.clone();
-        if !heard(Sounding::Mains) {
-            return Some((start(), Sounding::Mains));
-        }
-        (self.case.reached.contains(&true) && !heard(Sounding::Subwoofer)).then(|| (start(), Sounding::Subwoofer))
-    }
-
-    fn is_by_ear(&self) -> bool {
-        let mut heard = self.passes.iter().flat_map(|pass| &pass.heard).flatten();
-        heard.any(|heard| matches!(heard, Heard::Rating { .. } | Heard::Match { .. }))
     }
 
     fn starts(&self) -> Vec<Vec<f64>> {
@@ -379,8 +307,8 @@ impl Tuner {
             let each = search::each(&self.case, draws, setting);
             each.iter().sum::<f64>() / each.len() as f64
         };
-        let heard = self.passes.iter().filter(|pass| pass.sounding == Sounding::Both);
-        let heard = heard.map(|pass| (mean(&pass.setting), pass.setting.clone()));
+        let covered = self.passes.iter().map(|pass| &pass.setting).filter(|setting| self.has_covered(setting));
+        let heard = covered.map(|setting| (mean(setting), setting.clone()));
         let unheard = (mean(&best.setting) + UNHEARD_DB, best.setting.clone());
         let kept = heard.chain([unheard]).min_by(|a, b| a.0.total_cmp(&b.0));
         let best = search::Found { setting: kept.map_or(best.setting, |kept| kept.1), ..best };
@@ -406,25 +334,6 @@ impl Tuner {
             seconds,
             out_of_time,
         })
-    }
-
-    fn bands_hz(&self) -> Vec<f64> {
-        BANDS_OCTAVES.iter().map(|octaves| self.case.crossover_hz * libm::exp2(*octaves)).collect()
-    }
-
-    /// A pass at a setting, the bands in an order of their own and as loud as the reference by what is believed.
-    fn hear(&self, setting: Vec<f64>, sounding: Sounding, times: usize, belief: Option<&Belief>) -> Next {
-        let mut bands_hz = self.bands_hz();
-        bands_hz = bands_hz.repeat(times);
-        crate::random::Random::new(self.case.seed, self.passes.len() as u64).shuffle(&mut bands_hz);
-        let expected_db = belief.map_or_else(
-            || vec![0.0; bands_hz.len()],
-            |belief| belief.expected_db(&setting, sounding, &bands_hz, self.case.seed),
-        );
-        let gains_db =
-            expected_db.iter().map(|db| (-2.0 * db).round() / 2.0).map(|db| db.clamp(LEAST_GAIN_DB, MOST_GAIN_DB));
-        let gains_db = gains_db.collect();
-        Next::Hear(Pass { setting, sounding, bands_hz, gains_db, heard: Vec::new() })
     }
 }
 

@@ -11,10 +11,13 @@ use crate::stats::gaussian;
 
 /// How far along the octaves the rough part of a response hangs together.
 const ROUGH_OCTAVES: f64 = 0.12;
-/// From pass to pass all answers shift together by this, dB.
-pub const MOOD_DB: f64 = 1.2;
-/// The same close to the subwoofer, dB.
-const NEAR_MOOD_DB: f64 = 2.0;
+
+/// From pass to pass all answers shift together by this, dB. Close by the reference is another one, in which the person's own contour
+/// counts differently.
+pub fn mood_db(sounding: Sounding) -> f64 {
+    if sounding == Sounding::NearSubwoofer { 2.0 } else { 1.2 }
+}
+
 /// A normal belief: mean and inverse covariance.
 pub struct Prior {
     pub mean: DVector<f64>,
@@ -89,8 +92,7 @@ pub fn prior(case: &Case, passes: &[Pass], room: Room) -> Prior {
         precision[(scalar.at(), scalar.at())] = 1.0 / (doubt * doubt);
     }
     for (number, pass) in passes.iter().enumerate() {
-        // Close by the reference is another one, in which the person's own contour counts differently.
-        let doubt_db = if pass.sounding == Sounding::NearSubwoofer { NEAR_MOOD_DB } else { MOOD_DB };
+        let doubt_db = mood_db(pass.sounding);
         precision[(FIRST_PASS + number, FIRST_PASS + number)] = 1.0 / (doubt_db * doubt_db);
     }
     let log_determinant = gaussian::factor(&precision).log_determinant();

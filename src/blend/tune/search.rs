@@ -7,9 +7,9 @@ use crate::blend::tune::{Case, Sounding};
 use crate::random::Random;
 
 /// Possible systems that an expectation is taken over.
-pub const DRAWS: usize = 32;
+pub const DRAWS: usize = 64;
 /// The same for the last decision.
-pub const LAST_DRAWS: usize = 96;
+pub const LAST_DRAWS: usize = 256;
 /// Positions that a control is tried at, at most.
 const MOST_POSITIONS: usize = 64;
 /// Points that count: the middle octave, and one at either end to smooth with.

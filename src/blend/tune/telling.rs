@@ -1,16 +1,15 @@
-//! How much a pass would tell about which setting is to be kept.
+//! How much a pass would tell about which setting is to be kept, and by which bands.
 //!
 //! Over the possible systems, what would be heard in a pass goes along with how much flatter one setting is than another. The share
-//! of that difference's variance that the pass would explain follows from their covariances as in linear regression (as the
-//! ensemble Kalman filter has it: Evensen, Ocean Dynamics 53, 343-367, 2003; from memory).
+//! of that difference's variance that the pass would explain follows from their covariances as in linear regression, band by band
+//! (as the ensemble Kalman filter has it: Evensen, Ocean Dynamics 53, 343-367, 2003; from memory).
 
 use nalgebra::DMatrix;
 
 use crate::blend::tune::fit::RATING_DB;
 use crate::blend::tune::model::{Draw, Effect, under_band};
-use crate::blend::tune::prior::MOOD_DB;
+use crate::blend::tune::prior::mood_db;
 use crate::blend::tune::{Case, Sounding, search};
-use crate::stats::gaussian;
 
 /// What would be heard of bands, for each possible system (a row) and band (a column), dB.
 fn levels_db(case: &Case, draws: &[Draw], setting: &[f64], sounding: Sounding, bands_hz: &[f64]) -> DMatrix<f64> {
@@ -47,34 +46,58 @@ impl Stakes {
         Self { centred_db: centred(worst_db) }
     }
 
-    /// How much of that a pass would explain.
-    pub fn explained_by(
-        &self,
-        case: &Case,
-        draws: &[Draw],
-        setting: &[f64],
-        sounding: Sounding,
-        bands_hz: &[f64],
-    ) -> f64 {
-        let mut heard = levels_db(case, draws, setting, sounding, bands_hz);
-        if sounding == Sounding::NearSubwoofer {
-            // Close by, only differences between bands count.
-            for mut row in heard.row_iter_mut() {
-                let mean = row.mean();
-                row.add_scalar_mut(-mean);
-            }
-        }
-        let heard = centred(heard);
+    /// The bands that tell most per second of a pass, one after the other: each the one that explains most of what those before it
+    /// leave open. `None` if there is no time for as many as a pass needs.
+    pub fn best_bands(&self, case: &Case, draws: &[Draw], offer: &Offer) -> Option<Telling> {
+        let heard = centred(levels_db(case, draws, &offer.setting, offer.sounding, &offer.bands_hz));
         let count = draws.len() as f64;
+        let mood_db = mood_db(offer.sounding);
         let mut own = heard.transpose() * &heard / count;
-        own.add_scalar_mut(MOOD_DB * MOOD_DB);
-        for band in 0..bands_hz.len() {
-            own[(band, band)] += RATING_DB * RATING_DB;
+        own.add_scalar_mut(mood_db * mood_db);
+        let mut across = heard.transpose() * &self.centred_db / count;
+        let mut explained = 0.0;
+        let mut bands_hz = Vec::new();
+        let mut best: Option<Telling> = None;
+        for number in 1..=offer.most {
+            let variance = |band: usize| own[(band, band)] + RATING_DB * RATING_DB;
+            let gain = |band: usize| across.row(band).norm_squared() / variance(band);
+            let band = (0..offer.bands_hz.len()).max_by(|a, b| gain(*a).total_cmp(&gain(*b)))?;
+            explained += gain(band);
+            bands_hz.push(offer.bands_hz[band]);
+            let per_s = explained / (offer.before_s + offer.each_s * number as f64);
+            if number >= offer.least && best.as_ref().is_none_or(|best| per_s > best.per_s) {
+                best = Some(Telling { per_s, bands_hz: bands_hz.clone() });
+            }
+            // What is left open once this band has been rated.
+            let along = own.column(band) / variance(band);
+            let (own_row, across_row) = (own.row(band).clone_owned(), across.row(band).clone_owned());
+            own -= &along * own_row;
+            across -= along * across_row;
         }
-        let across = heard.transpose() * &self.centred_db / count;
-        let solved = gaussian::factor(&own).solve_many(&across);
-        across.component_mul(&solved).sum()
+        best
     }
+}
+
+/// A pass that could be heard.
+pub struct Offer {
+    pub setting: Vec<f64>,
+    pub sounding: Sounding,
+    /// Middles of the bands to choose from, Hz; one may be rated more than once.
+    pub bands_hz: Vec<f64>,
+    /// How many ratings there are to be, at least and at most.
+    pub least: usize,
+    pub most: usize,
+    /// Time until the first band sounds, and for each band, seconds.
+    pub before_s: f64,
+    pub each_s: f64,
+}
+
+/// What a pass would tell.
+pub struct Telling {
+    /// Explained variance of what is at stake, dB² a second.
+    pub per_s: f64,
+    /// Middles of the bands to rate, Hz.
+    pub bands_hz: Vec<f64>,
 }
 
 fn centred(mut matrix: DMatrix<f64>) -> DMatrix<f64> {
