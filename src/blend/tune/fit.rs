@@ -35,7 +35,7 @@ impl Trust {
     /// For the first steps. An answer far from what is expected might be a lapse, so that nothing would lead on from there, and a
     /// deep hole that was heard again and again would be taken for as many lapses. With hardly any of these, and a wide noise, the
     /// climb goes to where the answers point.
-    pub const WIDE: Self = Self { rating_db: 2.5, lapses: 1e-5 };
+    pub const WIDE: Self = Self { rating_db: 4.0, lapses: 1e-15 };
 }
 
 /// The answers, and what they are held against.

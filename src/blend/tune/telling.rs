@@ -107,3 +107,35 @@ fn centred(mut matrix: DMatrix<f64>) -> DMatrix<f64> {
     }
     matrix
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::blend::tune::{Belief, tests::case};
+    use crate::stats::gaussian;
+
+    #[test]
+    fn band_by_band_explains_what_all_of_them_explain_at_once() {
+        let case = case(true);
+        let draws = Belief::new(&case, &[]).draws(60, 5);
+        let turned = vec![100.0, 3.0, 5.0, 180.0];
+        let stakes = Stakes::of(&case, &draws, &[case.start.clone(), turned.clone()]);
+        let bands_hz = vec![60.0, 70.0, 80.0, 95.0];
+        for sounding in [Sounding::Both, Sounding::NearSubwoofer] {
+            let (setting, bands_hz) = (turned.clone(), bands_hz.clone());
+            let offer = Offer { setting, sounding, bands_hz, least: 7, most: 7, before_s: 1.0, each_s: 0.0 };
+            let telling = stakes.best_bands(&case, &draws, &offer).expect("seven of four bands, some of them twice");
+            assert_eq!(telling.bands_hz.len(), 7);
+            // Linear regression on all seven answers: across' (own + noise)^-1 across.
+            let heard = centred(levels_db(&case, &draws, &turned, sounding, &telling.bands_hz));
+            let mut own = heard.transpose() * &heard / draws.len() as f64;
+            own.add_scalar_mut(mood_db(sounding) * mood_db(sounding));
+            for band in 0..telling.bands_hz.len() {
+                own[(band, band)] += RATING_DB * RATING_DB;
+            }
+            let across = heard.transpose() * &stakes.centred_db / draws.len() as f64;
+            let explained = across.component_mul(&gaussian::factor(&own).solve_many(&across)).sum();
+            assert!(explained > 0.0 && (telling.per_s / explained - 1.0).abs() < 1e-9, "{sounding:?}: {explained}");
+        }
+    }
+}

@@ -8,7 +8,7 @@ fn control(role: Role, unit: Unit, scale: Scale) -> Control {
 }
 
 /// A processor with a low-pass, a level and a distance, and a polarity switch.
-fn case(reached: bool) -> Case {
+pub(super) fn case(reached: bool) -> Case {
     let controls = vec![
         control(Role::LowPass, Unit::Hertz, Scale::Range { low: 40.0, high: 160.0, step: Some(10.0) }),
         control(Role::Level, Unit::Decibel, Scale::Range { low: -12.0, high: 12.0, step: Some(0.5) }),
@@ -175,4 +175,41 @@ fn the_models_sum_is_the_predicted_one() {
         // The model's rest of a thousandth is within 0.2 dB here.
         assert!((10.0 * libm::log10(power) - sum.level_db(hz)).abs() < 0.2, "{hz} Hz");
     }
+}
+
+#[test]
+fn a_deep_hole_that_is_heard_again_and_again_is_believed() {
+    use crate::evidence::Rating;
+    let case = case(false);
+    let tuner = Tuner::new(case.clone());
+    let mains = |bands_hz: Vec<f64>, rating: Rating| Pass {
+        setting: case.start.clone(),
+        sounding: Sounding::Mains,
+        gains_db: vec![8.0; bands_hz.len()],
+        heard: vec![Some(Heard::Rating { rating }); bands_hz.len()],
+        bands_hz,
+    };
+    let all_hz = tuner.all_bands_hz();
+    let (hole_hz, others_hz) = (all_hz[10], [all_hz[0], all_hz[2], all_hz[4], all_hz[6]]);
+    let expected_db =
+        |passes: &[Pass]| Belief::new(&case, passes).expected_db(&case.start, Sounding::Mains, &[hole_hz], 1)[0];
+    // Eight decibels up it is still 'much quieter', which begins eight under: it lies 16 dB down. As many lapses are out of the question.
+    let even = mains(others_hz.to_vec(), Rating::ALL[3]);
+    let once = expected_db(&[even.clone(), mains(vec![hole_hz], Rating::ALL[0])]);
+    let often = expected_db(&[even, mains(vec![hole_hz; 6], Rating::ALL[0])]);
+    assert!(often < -13.0 && often < once, "{once} dB after one answer, {often} dB after six");
+}
+
+#[test]
+fn what_is_kept_was_heard_across_the_whole_octave() {
+    let case = case(true);
+    let truth = truth(&case, 6e-3, false, 2.0);
+    let (tuner, outcome) = finish(&case, &truth);
+    assert!(tuner.has_covered(&outcome.setting), "{outcome:?}");
+    // The first bands lie side by side; what falls between two of them or beyond the last was not heard with them.
+    let mut short = Tuner::new(case.clone());
+    let Next::Hear(first) = short.next() else { panic!("too early to end") };
+    assert_eq!(first.bands_hz.len(), 6);
+    short.take(Pass { heard: vec![None; 6], ..first });
+    assert!(!short.has_covered(&case.start));
 }
