@@ -1,9 +1,8 @@
 //! How flat the blend ends: simulated systems, a simulated listener, and the best that the same controls could reach.
 //!
-//! `cargo bench --bench blend` takes a few systems of each connection. `-- 200` takes as many as that, `-- 100..300` those with
-//! these seeds, `-- 200 line` those of one
-//! connection (`line`, `lfe`, `both`), `-- 200 line ear` one way (`ear`, `meter`, `plain`), `-- 200 line ear 12min` with another time; `verbose`
-//! at the end says how each ended.
+//! `cargo bench --bench blend` takes a few systems of each connection. `-- 200` takes as many as that, `-- 100..300` those with these
+//! seeds, `-- 200 line` those of one connection (`line`, `lfe`, `both`), `-- 200 line ear` one way (`ear`, `meter`, `plain`),
+//! `-- 200 line ear 12min` with another time; `verbose` at the end says how each ended.
 //! `-- 24 why` leaves one difficulty out at a time, to see which of them costs what. `-- 24 through` takes the systems through whole
 //! visits instead: the program on its JSON face and fast clock, tuned and by the `assistant` routine.
 

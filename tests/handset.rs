@@ -63,6 +63,14 @@ struct Person<'a> {
     ratings: usize,
 }
 
+/// Somebody who has got to the first question of the kit and sees it; that question.
+fn at_low_pass<'a>(phone: &'a Phone, laptop: &'a Laptop) -> (Person<'a>, Value) {
+    let mut person = Person { phone, laptop, ratings: 0 };
+    let question = person.go_on_until(is("low-pass-open"));
+    person.see(&question);
+    (person, question)
+}
+
 impl Person<'_> {
     /// Does what the page says until the laptop asks for something wanted; that question.
     fn go_on_until(&mut self, wanted: impl Fn(&Value) -> bool) -> Value {
@@ -365,9 +373,7 @@ fn keys_and_page_turners_answer_too() {
     let browser = Browser::start();
     let phone = browser.phone();
     phone.go(&laptop.invitation());
-    let mut person = Person { phone: &phone, laptop: &laptop, ratings: 0 };
-    let question = person.go_on_until(is("low-pass-open"));
-    person.see(&question);
+    let (mut person, _) = at_low_pass(&phone, &laptop);
     phone.key("Enter");
     laptop.hear_of("taken");
     let question = person.go_on_until(is("rate"));
@@ -399,9 +405,7 @@ fn a_tap_counts_although_the_page_is_told_something_under_the_thumb() {
     let browser = Browser::start();
     let phone = browser.phone();
     phone.go(&laptop.invitation());
-    let mut person = Person { phone: &phone, laptop: &laptop, ratings: 0 };
-    let question = person.go_on_until(is("low-pass-open"));
-    person.see(&question);
+    let (_, question) = at_low_pass(&phone, &laptop);
     let began = Instant::now();
     phone.tap_while(".lead", || {
         // There is no note to go back to, which is said on every screen.
@@ -450,9 +454,7 @@ fn a_lid_that_closes_and_opens_again_is_said_and_got_over() {
     let browser = Browser::start();
     let phone = browser.phone();
     phone.go(&laptop.invitation());
-    let mut person = Person { phone: &phone, laptop: &laptop, ratings: 0 };
-    let question = person.go_on_until(is("low-pass-open"));
-    person.see(&question);
+    at_low_pass(&phone, &laptop);
     // A closed lid stops every program; no connection is cut.
     laptop.freeze(true);
     phone.wait_for_text("Out of touch with the laptop");
