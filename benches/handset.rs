@@ -8,8 +8,6 @@
 #[path = "../tests/support/mod.rs"]
 mod support;
 
-use std::io::{Read, Write};
-use std::net::TcpListener;
 use std::path::Path;
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
@@ -23,7 +21,7 @@ use evenbass::units::{Dbfs, FrameCount};
 use evenbass::view::{Action, Ask, Wires};
 use evenbass::visit::{Header, Journal, WallTime, spawn};
 use serde_json::json;
-use support::browser::{Browser, Phone};
+use support::browser::{Browser, Phone, page_elsewhere};
 use support::compare::{RATE, SAME, rendered, tones};
 use support::laptop::{Laptop, Page, pair, parts, request};
 use support::script::evenbass;
@@ -189,7 +187,12 @@ fn weight_and_paint() {
     phone.call("Emulation.setCPUThrottlingRate", json!({ "rate": 4 }));
     println!("the processor slowed 4 times, {}:", load());
     paints(&phone, "the handset's page", &format!("{page}/"), "document.querySelector('.lead')");
-    paints(&phone, "a page of one word, from here", &one_word(), "document.querySelector('p')");
+    paints(
+        &phone,
+        "a page of one word, from here",
+        &format!("http://{}/", page_elsewhere()),
+        "document.querySelector('p')",
+    );
 }
 
 /// First paint and first contentful paint of an address, as the browser counts them from the request on.
@@ -212,21 +215,6 @@ fn paints(phone: &Phone, what: &str, address: &str, settled: &str) {
     };
     say(0, "first paint");
     say(1, "first contentful paint");
-}
-
-/// A server of the smallest page, for as long as this runs: what the browser itself takes.
-fn one_word() -> String {
-    const PAGE: &str = "<!doctype html><html lang=en><title>word</title><p>word";
-    let listener = TcpListener::bind("127.0.0.1:0").expect("a free port");
-    let address = listener.local_addr().expect("an address");
-    std::thread::spawn(move || {
-        for mut stream in listener.incoming().flatten() {
-            let head = format!("HTTP/1.1 200 OK\r\nContent-Type: text/html\r\nContent-Length: {}", PAGE.len());
-            let _ = stream.read(&mut [0; 4096]);
-            let _ = write!(stream, "{head}\r\nCache-Control: no-store\r\nConnection: close\r\n\r\n{PAGE}");
-        }
-    });
-    format!("http://{address}/")
 }
 
 /// How busy the machine is, in the words of the system.

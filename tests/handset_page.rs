@@ -7,8 +7,8 @@ mod support;
 use std::path::Path;
 
 use serde_json::json;
-use support::browser::{Browser, Phone};
-use support::laptop::Laptop;
+use support::browser::{Browser, Phone, page_elsewhere};
+use support::laptop::{Laptop, parts};
 use support::script::evenbass;
 
 fn rehearsal(home: &Path) -> Laptop {
@@ -230,4 +230,28 @@ fn a_question_that_was_drawn_this_moment_takes_no_tap_however_long_a_thumb_held_
     assert_eq!(phone.ask("sent.answer || 0"), json!(1));
     assert_eq!(laptop.hear_of("taken")["id"], second["id"]);
     assert!(phone.errors().is_empty(), "{:#?}", phone.errors());
+}
+
+#[test]
+fn a_page_from_elsewhere_that_opens_it_gets_the_page_that_pairs_and_cannot_look_into_it() {
+    let home = tempfile::tempdir().unwrap();
+    let laptop = rehearsal(home.path());
+    let browser = Browser::start();
+    let phone = browser.phone();
+    let invitation = laptop.invitation();
+    phone.go(&invitation);
+    phone.wait("document.querySelector('.lead')");
+    let visit = format!("{}/", parts(&invitation).0);
+    assert_eq!(browser.title_at(&visit), "evenbass");
+    phone.go("about:blank");
+    phone.wait("location.href === 'about:blank'");
+    // In the browser that is paired, by a name that makes it another site.
+    let stranger = browser.second_page(&phone);
+    stranger.go(&format!("http://localhost:{}/", page_elsewhere().port()));
+    stranger.wait_for_text("word");
+    let opened = json!({ "expression": format!("window.opened = open('{visit}'); 1"), "userGesture": true });
+    stranger.call("Runtime.evaluate", opened);
+    assert_eq!(browser.title_at(&visit), "Pair this screen");
+    let seen = stranger.ask("(() => { try { return opened.document.title; } catch (error) { return error.name; } })()");
+    assert_eq!(seen, "SecurityError");
 }

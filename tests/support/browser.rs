@@ -1,7 +1,8 @@
 //! A phone with a browser: headless Chromium, driven over its debugging socket. Each phone has cookies of its own.
 
 use std::cell::RefCell;
-use std::net::TcpStream;
+use std::io::{Read, Write};
+use std::net::{SocketAddr, TcpListener, TcpStream};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::rc::Rc;
@@ -95,6 +96,17 @@ impl Browser {
         let phone = Phone { wire: self.wire.clone(), session, context };
         phone.looks(Looks { width: 390, height: 844, dark: true });
         phone
+    }
+
+    /// The title of whatever is open at an address, once it has one.
+    pub fn title_at(&self, address: &str) -> String {
+        patiently("the page has a title", || {
+            let targets = self.wire.borrow_mut().call(None, "Target.getTargets", json!({}));
+            let all = targets["targetInfos"].as_array()?.clone();
+            let open = all.iter().find(|target| target["type"] == "page" && target["url"] == json!(address))?;
+            // Before that the browser shows the address.
+            open["title"].as_str().filter(|title| !title.is_empty() && !address.contains(title)).map(str::to_owned)
+        })
     }
 
     /// The same phone once more: a second page with the same cookies.
@@ -300,6 +312,21 @@ impl Phone {
             .map(|event| event["params"]["request"].clone())
             .collect()
     }
+}
+
+/// Where the smallest page is served that has nothing to do with a visit, for as long as this runs.
+pub fn page_elsewhere() -> SocketAddr {
+    const PAGE: &str = "<!doctype html><html lang=en><title>elsewhere</title><p>word";
+    let listener = TcpListener::bind("127.0.0.1:0").expect("a free port");
+    let address = listener.local_addr().expect("an address");
+    std::thread::spawn(move || {
+        for mut stream in listener.incoming().flatten() {
+            let head = format!("HTTP/1.1 200 OK\r\nContent-Type: text/html\r\nContent-Length: {}", PAGE.len());
+            let _ = stream.read(&mut [0; 4096]);
+            let _ = write!(stream, "{head}\r\nCache-Control: no-store\r\nConnection: close\r\n\r\n{PAGE}");
+        }
+    });
+    address
 }
 
 fn patiently<T>(what: &str, mut look: impl FnMut() -> Option<T>) -> T {
