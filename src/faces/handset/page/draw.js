@@ -88,7 +88,7 @@ function drawQuestion(question) {
     const [hertz, name] = question.note.split(', ');
     // The reason says against what the note is held: it is read before the steps, in one run with the question.
     return [
-      el('p', { class: 'note' }, name || hertz, name && el('small', {}, hertz), el('small', {}, question.place)),
+      el('p', { class: 'note' }, name || hertz, name && el('small', { class: 'figure' }, hertz), el('small', {}, question.place)),
       el('div', { class: 'said' }, heading(question.text), reason(question.shortfall), reason(question.why)), ...inputs,
     ];
   }
