@@ -9,6 +9,7 @@ pub mod engine;
 pub mod evidence;
 pub mod faces;
 pub mod floor_plan;
+pub mod html_page;
 pub mod judge;
 pub mod presets;
 pub mod random;

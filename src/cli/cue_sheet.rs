@@ -2,7 +2,9 @@
 
 use std::fmt::Write as _;
 
-use maud::{DOCTYPE, Markup, PreEscaped, html};
+use maud::{Markup, html};
+
+use crate::html_page::{HtmlPage, plain_style};
 
 /// A column: its heading, and whether it holds numbers.
 pub(super) type Column = (&'static str, bool);
@@ -30,42 +32,32 @@ pub(super) struct CueSheet {
     pub rows: Vec<Row>,
 }
 
-const STYLE: &str = "@page{size:A4;margin:14mm}body{font-family:system-ui,sans-serif;color:#1d2126;background:#fff;\
-max-width:50rem;margin:1rem auto;padding:0 1rem;font-variant-numeric:tabular-nums}h1{font-size:1.3rem;margin:0 0 .2rem}\
-ol{padding-left:1.2rem;font-size:.85rem}table{border-collapse:collapse;width:100%;font-size:.8rem}\
-caption{text-align:left;font-size:.8rem;padding-bottom:.4rem;color:#5b646d}\
-th,td{border:1px solid #d3d8dc;padding:.28rem .4rem;text-align:left}td.n,th.n{text-align:right;white-space:nowrap}\
-td.blank,th.blank{min-width:1.9rem;text-align:center}th.part{background:#eef1f3}tr{break-inside:avoid}\
+/// What the table needs to be written into.
+const STYLE: &str = "body{max-width:50rem;margin:1rem auto;padding:0 1rem}h1{font-size:1.3rem;margin:0 0 .2rem}\
+ol{padding-left:1.2rem;font-size:.85rem}table{width:100%;font-size:.8rem}\
+caption{text-align:left;font-size:.8rem;padding-bottom:.4rem;color:var(--quiet)}\
+th,td{border:1px solid var(--grid);padding:.28rem .4rem}td.n,th.n{text-align:right;white-space:nowrap}\
+td.blank,th.blank{min-width:1.9rem;text-align:center}th.part{background:var(--shade)}\
 tr.part{break-after:avoid}thead{display:table-header-group}";
 
 impl CueSheet {
     /// For a printer.
     pub fn html(&self) -> String {
-        html! {
-            (DOCTYPE)
-            html lang="en" {
-                head {
-                    meta charset="utf-8";
-                    meta name="viewport" content="width=device-width";
-                    title { "Cue sheet " (self.title) }
-                    style { (PreEscaped(STYLE)) }
-                }
-                body {
-                    h1 { "Cue sheet " (self.title) }
-                    p { (self.about) }
-                    ol { @for line in &self.how { li { (line) } } }
-                    table {
-                        caption { (self.summary) }
-                        thead { tr {
-                            @for (heading, number) in &self.columns { th.n[*number] { (heading) } }
-                            @for blank in &self.blanks { th.blank { (blank) } }
-                        } }
-                        tbody { @for row in &self.rows { (self.row(row)) } }
-                    }
-                }
+        let title = format!("Cue sheet {}", self.title);
+        let page = HtmlPage { title: &title, style: &plain_style(false, STYLE), metas: &[("color-scheme", "light")] };
+        page.around(&html! {
+            h1 { (title) }
+            p { (self.about) }
+            ol { @for line in &self.how { li { (line) } } }
+            table {
+                caption { (self.summary) }
+                thead { tr {
+                    @for (heading, number) in &self.columns { th.n[*number] { (heading) } }
+                    @for blank in &self.blanks { th.blank { (blank) } }
+                } }
+                tbody { @for row in &self.rows { (self.row(row)) } }
             }
-        }
-        .into_string()
+        })
     }
 
     fn row(&self, row: &Row) -> Markup {

@@ -1,9 +1,10 @@
 //! The set-up sheet: one page for the customer, then what it rests on. Self-contained HTML, made for paper.
 
-use maud::{DOCTYPE, Markup, PreEscaped, html};
+use maud::{Markup, PreEscaped, html};
 
 use crate::draw::{self, Theme};
 use crate::floor_plan;
+use crate::html_page::HtmlPage;
 use crate::judge::SpotBelief;
 use crate::report::blend::{self, BlendFacts};
 use crate::report::detail;
@@ -22,29 +23,18 @@ pub(crate) const NOTABLE_SHORTFALL_DB: f64 = 0.5;
 
 /// The whole sheet as HTML.
 pub fn sheet(facts: &Facts) -> String {
-    let title = format!("Set-up sheet: {}", facts.room.name);
-    html! {
-        (DOCTYPE)
-        html lang="en" {
-            head {
-                meta charset="utf-8";
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                meta name="color-scheme" content="light";
-                meta name="generator" content=(facts.program);
-                title { (title) }
-                style { (PreEscaped(STYLE)) }
-            }
-            body {
-                @match facts.blend.as_ref().filter(|blend| blend.alone) {
-                    Some(alone) => (blend_alone(facts, alone)),
-                    None => (placement(facts)),
-                }
-                (data_island(facts))
-            }
+    let page = HtmlPage {
+        title: &format!("Set-up sheet: {}", facts.room.name),
+        style: STYLE,
+        metas: &[("color-scheme", "light"), ("generator", &facts.program)],
+    };
+    page.around(&html! {
+        @match facts.blend.as_ref().filter(|blend| blend.alone) {
+            Some(alone) => (blend_alone(facts, alone)),
+            None => (placement(facts)),
         }
-    }
-    .into_string()
-        + "\n"
+        (data_island(facts))
+    })
 }
 
 /// The place first, and what the blend came to if there was one.
