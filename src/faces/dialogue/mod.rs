@@ -4,93 +4,22 @@
 //! Answers that come in before their question is open wait for it, so that a file of answers can be piped in; commands
 //! keep their place among them, but stop, pause and quieter never wait.
 
-use std::collections::VecDeque;
-use std::io::{BufRead, BufReader, Read, Write};
-use std::sync::Arc;
-use std::thread;
+mod lines;
+mod tongue;
 
-use crossbeam_channel::{Receiver, bounded, never, select, tick};
+use std::collections::VecDeque;
+use std::io::{Read, Write};
+use std::sync::Arc;
+
+use crossbeam_channel::{Receiver, never, select, tick};
+use lines::{LINE_BYTES, Line, read_lines};
+pub(super) use tongue::{Meaning, News, Reply, Tongue, Unfit};
 
 use crate::faces::{ALIVE_EVERY, FaceError, Gone, Wires};
-use crate::view::{Action, Answer, Chapter, Question, QuestionId, View};
+use crate::view::{Action, Chapter, Question, QuestionId, View};
 
 /// Lines that may wait for their question. A person never gets near; a runaway script is told.
 const LINES_WAITING: usize = 10_000;
-
-/// Bytes in a line. Nothing that can be said is longer.
-const LINE_BYTES: u64 = 64 * 1024;
-
-/// Something to tell.
-pub(super) enum News<'a> {
-    /// An answer is safe on disk.
-    Taken { words: &'a str, question: Option<QuestionId> },
-    /// Something was refused; the question stays as it is.
-    Refused { why: &'a str, question: Option<QuestionId> },
-    /// What went wrong or needs saying.
-    Notice(&'a str),
-    /// All of that in this session, oldest first, because somebody asked.
-    Notices(&'a [&'a str]),
-    /// The sound fades or is silent, and why.
-    Paused(&'a str),
-    /// It goes on.
-    Continued,
-    /// What begins to sound on a device.
-    Sounds(&'a str),
-    /// The judge has spoken.
-    Verdict(&'a View),
-    /// The visit is complete.
-    Done(&'a View),
-    /// The visit was left before its end.
-    Left(&'a View),
-}
-
-/// What a line means before its question is known.
-pub(super) enum Meaning {
-    /// Nothing at all (an empty line of JSON).
-    Nothing,
-    /// A command.
-    Command(Action),
-    /// A command that cannot be understood: why.
-    Wrong(String),
-    /// Help, which is printed at once.
-    Help(String),
-    /// All notices of the session once more, printed at once.
-    Notices,
-    /// An answer, to be read when its question is open.
-    Answer,
-}
-
-/// What a line says to the open question.
-pub(super) enum Reply {
-    /// An answer to it.
-    Answer { answer: Answer, rattles: bool, seconds: Option<f64> },
-    /// One decibel up or down, where the question is about that.
-    Nudge(Action),
-    /// Something that needs no conductor, with the words to say so.
-    Noted(String),
-}
-
-/// Why a line does not answer the open question.
-pub(super) struct Unfit {
-    /// What, why, what to do.
-    pub why: String,
-    /// The id that the line named, or that of the open question.
-    pub question: Option<QuestionId>,
-    /// Whether the question is asked once more: not if the line was meant for another one.
-    pub ask_again: bool,
-}
-
-/// How lines are written and read.
-pub(super) trait Tongue {
-    /// A question, whole; `asked` counts from 1.
-    fn question(&mut self, view: &View, question: &Question, asked: u32) -> String;
-    /// A piece of news, or nothing if it has no form here.
-    fn news(&mut self, news: News<'_>) -> Option<String>;
-    /// What sort of line it is.
-    fn meaning(&self, line: &str, open: Option<&Question>) -> Meaning;
-    /// What the line says to the open question.
-    fn reply(&mut self, line: &str, question: &Question) -> Result<Reply, Unfit>;
-}
 
 /// What was sent and has not shown its effect yet.
 #[derive(PartialEq)]
@@ -102,12 +31,6 @@ enum Awaited {
     Louder,
     /// A quieter, which is never refused but may have nothing left to lower.
     Quieter,
-}
-
-/// A line of input, or why there is none.
-enum Line {
-    Text(String),
-    TooLong,
 }
 
 struct Dialogue<T, W> {
@@ -421,49 +344,4 @@ fn new_notices<'a>(old: &[String], new: &'a [String]) -> &'a [String] {
     let longest = old.len().min(new.len());
     let known = (0..=longest).rev().find(|&n| old[old.len() - n..] == new[..n]).unwrap_or(0);
     &new[known..]
-}
-
-/// Reads lines on a thread of their own, since reading cannot be given up; it ends with the input or with the process.
-fn read_lines(input: impl Read + Send + 'static) -> Receiver<Line> {
-    let (sender, receiver) = bounded(64);
-    thread::spawn(move || {
-        let mut input = BufReader::new(input);
-        while let Some(line) = read_line(&mut input) {
-            if sender.send(line).is_err() {
-                return;
-            }
-        }
-    });
-    receiver
-}
-
-/// One line without its end; `None` when the input has ended or cannot be read.
-fn read_line(input: &mut impl BufRead) -> Option<Line> {
-    let mut bytes = Vec::new();
-    input.by_ref().take(LINE_BYTES + 1).read_until(b'\n', &mut bytes).ok().filter(|&n| n > 0)?;
-    let whole = bytes.last() == Some(&b'\n');
-    if !whole && bytes.len() as u64 > LINE_BYTES {
-        skip_line(input)?;
-        return Some(Line::TooLong);
-    }
-    while matches!(bytes.last(), Some(b'\n' | b'\r')) {
-        bytes.pop();
-    }
-    Some(Line::Text(String::from_utf8_lossy(&bytes).into_owned()))
-}
-
-/// Passes over the rest of a line without keeping it.
-fn skip_line(input: &mut impl BufRead) -> Option<()> {
-    loop {
-        let buffer = input.fill_buf().ok()?;
-        if buffer.is_empty() {
-            return Some(());
-        }
-        let end = buffer.iter().position(|&byte| byte == b'\n');
-        let used = end.map_or(buffer.len(), |position| position + 1);
-        input.consume(used);
-        if end.is_some() {
-            return Some(());
-        }
-    }
 }
