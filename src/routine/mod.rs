@@ -3,8 +3,10 @@
 //! Each part of the visit has its own file with its questions, its cues and what its answers lead to: `setup` and
 //! `fittings` (room and kit), `before` (cautions and checklist), `loudness` (comfort, strain, anchors), `crawl` (spots,
 //! notes, verdict), `seats` (several of them), `matching` (notes answered in decibels) and `shoot_out` (the leaders with
-//! the subwoofer moved).
+//! the subwoofer moved). What they share: `heard_notes` (which notes there are), `answering` (what every answer has to
+//! pass) and `undo`.
 
+mod answering;
 mod before;
 pub mod blend;
 pub mod brief;
@@ -14,6 +16,7 @@ pub mod event;
 mod fittings;
 #[cfg(test)]
 mod fittings_tests;
+mod heard_notes;
 pub mod in_advance;
 mod inquiry;
 pub mod levels;
@@ -23,6 +26,7 @@ pub mod matching;
 mod matching_tests;
 mod pace;
 pub mod question;
+mod refusal;
 mod seats;
 #[cfg(test)]
 mod seats_tests;
@@ -33,10 +37,9 @@ mod shoot_out_tests;
 pub mod stage;
 #[cfg(test)]
 mod tests;
+mod undo;
 
 use std::sync::Arc;
-
-use thiserror::Error;
 
 pub use blend::{Blend, BlendBrief};
 pub use brief::{AnswerBy, Brief, Kit};
@@ -46,41 +49,14 @@ pub use inquiry::Consultation;
 use levels::{LevelPlan, START};
 use matching::Matching;
 use pace::PaceKeeper;
-use question::{Answer, Ask, Question, QuestionId};
+use question::{Question, QuestionId};
+pub use refusal::Refusal;
 use shoot_out::ShootOut;
 pub use stage::{Advised, Checked, Pass, PassKind, Stage};
 
-use crate::acoustics::notes::{self, A4_HZ};
 use crate::presets::NoteSet;
 use crate::room::Room;
-use crate::signal::Recipe;
 use crate::units::GainDb;
-
-/// With fewer notes the spread of a spot says little.
-const FEWEST_NOTES: usize = 8;
-
-/// Why an event was not taken. The state is as it was.
-#[derive(Debug, Clone, PartialEq, Error)]
-pub enum Refusal {
-    /// The answer belongs to a question that is not open any more.
-    #[error("That answer was for an earlier question. The one on the screen is open.")]
-    Stale,
-    /// The question is answered with something else.
-    #[error("That is not an answer to this question. The keys below it are.")]
-    WrongKind,
-    /// Louder was pressed faster than the level may rise.
-    #[error("The level rises by at most 6 dB a second.")]
-    TooFast,
-    /// Stopped: only going on or leaving helps.
-    #[error("Stopped. Press continue first.")]
-    Paused,
-    /// The note or the steps have not sounded yet.
-    #[error("Let it sound first.")]
-    NotHeardYet,
-    /// What was wrong and what to do.
-    #[error("{0}")]
-    Because(String),
-}
 
 /// Everything a visit knows. Built from the brief by [`State::new`], changed by [`State::step`] alone.
 #[derive(Debug, Clone, PartialEq)]
@@ -279,40 +255,6 @@ impl State {
         vec![Effect::Ceiling(self.ceiling()), Effect::Glide(self.reference_level())]
     }
 
-    fn answer(&mut self, question: QuestionId, answer: &Answer, rattles: bool, begun: usize) -> Result<(), Refusal> {
-        self.unless_paused()?;
-        if question != self.question_id() {
-            return Err(Refusal::Stale);
-        }
-        let open = self.question().ok_or(Refusal::Stale)?;
-        if begun < self.parts_needed(answer) {
-            return Err(Refusal::NotHeardYet);
-        }
-        let answer = &defaulted(&open.ask, answer);
-        check_range(&open.ask, answer)?;
-        match self.stage {
-            Stage::Setup(step) => self.setup_answer(step, answer),
-            Stage::Safety | Stage::Checklist(_) | Stage::LowPassFrequency | Stage::Placing => {
-                self.before_answer(answer)
-            }
-            Stage::Comfort { .. } | Stage::Strain(_) | Stage::Anchors => self.loudness_answer(answer, begun),
-            Stage::Blend => self.blend_answer(answer),
-            _ => self.crawl_answer(answer, rattles),
-        }
-    }
-
-    /// How many parts of the present cue must have begun before this answer means anything.
-    pub fn parts_needed(&self, answer: &Answer) -> usize {
-        match (&self.stage, self.cue()) {
-            (Stage::Strain(_), Some(cue)) if *answer == Answer::Yes => cue.parts.len(),
-            (Stage::Anchors, Some(_)) => 0,
-            // Whoever compares hears all notes.
-            (Stage::ShootOut(_), Some(cue)) => cue.parts.len(),
-            (_, Some(cue)) => cue.question_at + 1,
-            (_, None) => 0,
-        }
-    }
-
     /// A new start of the program or the device: whatever was agreed, the level starts low again.
     fn start_low(&mut self) {
         self.paused = None;
@@ -324,61 +266,6 @@ impl State {
         }
         self.after_comfort = Some(Box::new(self.stage.clone()));
         self.stage = Stage::Comfort { level: START, raised_at_s: None };
-    }
-
-    /// Takes the last answer back: everything before it is gone through again.
-    fn undo(self) -> Result<(Self, Vec<Effect>), Refusal> {
-        let Some(at) = self.log.iter().rposition(|stamped| matches!(stamped.event, Event::Answered { .. })) else {
-            return Err(Refusal::Because("There is no answer to take back.".into()));
-        };
-        let mut again = Self::new(self.brief.clone());
-        // What no answer can undo stays: new starts, lost devices, and every step down.
-        let stays = |event: &Event| {
-            matches!(event, Event::Opened { .. } | Event::DeviceLost { .. } | Event::DeviceBack | Event::Quieter)
-        };
-        let kept = self.log[..at].iter().chain(self.log[at + 1..].iter().filter(|stamped| stays(&stamped.event)));
-        for stamped in kept {
-            again.serial = serial_of(stamped, again.serial);
-            again = again.step(stamped)?.0;
-        }
-        again.paused = None;
-        again.serial = self.serial + 1;
-        again.now_s = self.now_s;
-        again.asked_at_s = self.now_s;
-        let effects = again.entering();
-        Ok((again, effects))
-    }
-
-    /// The notes that are heard: the set, spaced anew above the rated limit, without what the low-pass hides.
-    fn choose_notes(&mut self) -> Result<(), Refusal> {
-        let set = self
-            .brief
-            .note_set
-            .within(self.kit.rated_low_hz, self.kit.low_pass_hz)
-            .map_err(|none_left| Refusal::Because(none_left.to_string()))?;
-        let notes_hz = set.notes_hz();
-        if notes_hz.len() < FEWEST_NOTES {
-            return Err(Refusal::Because(format!(
-                "Only {} notes are left, and at least {FEWEST_NOTES} are needed to tell spots apart. Use the LFE input, or \
-                 turn the low-pass up.",
-                notes_hz.len()
-            )));
-        }
-        let lowest_hz: Vec<f64> = notes_hz.iter().map(|&hz| set.recipe(hz, self.brief.seed).lowest_hz()).collect();
-        let (phon, deep) = (self.brief.loudness_phon, self.kit.deep_driver);
-        self.plan = LevelPlan::new(&notes_hz, &lowest_hz, set.reference_hz, phon, deep);
-        self.note_names = notes_hz.iter().map(|&hz| nearest_name(hz)).collect();
-        self.notes_hz = notes_hz.into();
-        self.note_set = Arc::new(set);
-        Ok(())
-    }
-
-    fn note_recipe(&self, note: usize) -> Recipe {
-        self.note_set.recipe(self.notes_hz[note], self.brief.seed)
-    }
-
-    fn reference_recipe(&self) -> Recipe {
-        self.note_set.reference_recipe(self.brief.seed)
     }
 
     fn question_id(&self) -> QuestionId {
@@ -404,43 +291,5 @@ impl State {
 
     fn too_heavy(&self) -> bool {
         self.kit.too_heavy == Some(true)
-    }
-}
-
-/// The serial at which a logged event was taken, where that matters.
-fn serial_of(stamped: &Stamped, otherwise: u64) -> u64 {
-    match stamped.event {
-        Event::Answered { question, .. } => question.0,
-        _ => otherwise,
-    }
-}
-
-/// The nearest musical note ('E1').
-fn nearest_name(frequency_hz: f64) -> String {
-    notes::nearest(frequency_hz, A4_HZ).map_or_else(String::new, |nearest| nearest.note.to_string())
-}
-
-/// Yes takes the default of a question that has one.
-fn defaulted(ask: &Ask, answer: &Answer) -> Answer {
-    match (ask, answer) {
-        (Ask::Number { default: Some(number), .. }, Answer::Yes) => Answer::Number(*number),
-        (Ask::Text { default: Some(text), .. }, Answer::Yes) => Answer::Text(text.clone()),
-        _ => answer.clone(),
-    }
-}
-
-fn check_range(ask: &Ask, answer: &Answer) -> Result<(), Refusal> {
-    match (ask, answer) {
-        (&Ask::Number { low, high, unit, .. }, &Answer::Number(number)) if !(low..=high).contains(&number) => {
-            Err(Refusal::Because(format!("{number} {unit} is outside {low} to {high} {unit}. Type it again.")))
-        }
-        (Ask::Choose { options, .. }, &Answer::Choice(at)) if at >= options.len() => {
-            Err(Refusal::Because(format!("There are {} options; number {} is not one of them.", options.len(), at + 1)))
-        }
-        (Ask::Confirm { no: None, .. }, Answer::No) => Err(Refusal::Because(
-            "This has to be done before the visit can go on. Do it, then say so; or stop here and come back later."
-                .into(),
-        )),
-        _ => Ok(()),
     }
 }
