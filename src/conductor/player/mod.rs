@@ -1,11 +1,15 @@
 //! Plays cues on the engine: one tone after the other, with the gaps between them.
 
+mod levels;
+#[cfg(test)]
+mod tests;
+
 use std::time::Instant;
 
 use crossbeam_channel::Receiver;
 
 use crate::engine::{Cause, Engine, Moment, Order, Outputs, Polarity, Stopped, ToneId};
-use crate::routine::effect::{CLIMB_DB_PER_S, Route};
+use crate::routine::effect::Route;
 use crate::routine::{Cue, Event, Part};
 use crate::signal::RecipeError;
 use crate::units::{Dbfs, FrameCount, GainDb};
@@ -14,9 +18,6 @@ use crate::units::{Dbfs, FrameCount, GainDb};
 const FAST_STEP: FrameCount = FrameCount(480);
 /// Silence between a tone that was cut short and the next one.
 const BREATH_S: f64 = 0.15;
-/// A climb is made of glides to levels this far apart in time.
-const CLIMB_STEP_S: f64 = 0.1;
-
 /// What the player has to tell.
 #[derive(Debug)]
 pub enum Told {
@@ -94,62 +95,6 @@ impl Player {
     pub fn emergency_stop(&mut self) {
         self.hush();
         self.engine.emergency_stop();
-    }
-
-    /// Glides what sounds to another level; a climb ends with it.
-    pub fn glide(&mut self, level: Dbfs, told: &mut Vec<Told>) {
-        let level = match self.climb.take() {
-            // What has not climbed yet climbs no further, and certainly does not jump.
-            Some(_) => self.current.as_ref().map_or(level, |(_, part)| level.min(part.level)),
-            None => level,
-        };
-        self.bring_to(level, told);
-    }
-
-    fn bring_to(&mut self, level: Dbfs, told: &mut Vec<Told>) {
-        if let Some((tone, part)) = &mut self.current {
-            match self.engine.set_level(*tone, level) {
-                Ok(()) => part.level = level,
-                Err(refused) => told.push(Told::Refused(refused.to_string())),
-            }
-        }
-        // A tone that has not begun yet begins at the new level.
-        if let Some(part) = self.cue.as_mut().and_then(|cue| cue.parts.get_mut(self.next)) {
-            part.level = level;
-        }
-    }
-
-    /// Goes on with what sounds at the levels of `cue`, which has the same tones; plays it if nothing is left to sound.
-    pub fn nudge(&mut self, cue: Cue, told: &mut Vec<Told>) {
-        let going_on = self.is_playing() && self.cue.as_ref().is_some_and(|now| now.parts.len() == cue.parts.len());
-        if !going_on {
-            return self.play(cue);
-        }
-        let now = self.next.checked_sub(1).and_then(|now| cue.parts.get(now));
-        if let (Some((tone, part)), Some(wanted)) = (&mut self.current, now)
-            && part.level != wanted.level
-        {
-            match self.engine.set_level(*tone, wanted.level) {
-                Ok(()) => part.level = wanted.level,
-                Err(refused) => told.push(Told::Refused(refused.to_string())),
-            }
-        }
-        self.cue = Some(cue);
-    }
-
-    /// Lowers what sounds and every part of the cue that is still to come, each from its own level.
-    pub fn lower(&mut self, by: GainDb, told: &mut Vec<Told>) {
-        if let Some((tone, part)) = &mut self.current {
-            match self.engine.set_level(*tone, part.level - by) {
-                Ok(()) => part.level = part.level - by,
-                Err(refused) => told.push(Told::Refused(refused.to_string())),
-            }
-        }
-        if let Some(cue) = &mut self.cue {
-            for part in cue.parts.iter_mut().skip(self.next) {
-                part.level = part.level - by;
-            }
-        }
     }
 
     /// No sample passes this from now on.
@@ -237,21 +182,6 @@ impl Player {
 
     fn now_s(&self) -> f64 {
         if self.offline { self.rendered_s } else { self.since.elapsed().as_secs_f64() }
-    }
-
-    /// The next step of a climb, when its time has come. One that comes late is no larger for it.
-    fn climb_on(&mut self, told: &mut Vec<Told>) {
-        let now_s = self.now_s();
-        let (Some((goal, last_s)), Some((tone, part))) = (self.climb, &mut self.current) else { return };
-        if now_s - last_s < CLIMB_STEP_S {
-            return;
-        }
-        let level = (part.level + GainDb::new(CLIMB_DB_PER_S * CLIMB_STEP_S)).min(goal);
-        match self.engine.set_level(*tone, level) {
-            Ok(()) => part.level = level,
-            Err(refused) => told.push(Told::Refused(refused.to_string())),
-        }
-        self.climb = (level < goal).then_some((goal, now_s));
     }
 
     fn start_next(&mut self, told: &mut Vec<Told>) {
@@ -364,72 +294,5 @@ fn ended(cause: Cause) -> &'static str {
         Cause::TimeLimit => "time-limit",
         Cause::HeartbeatLost => "nobody-in-charge",
         Cause::Lost => "device-lost",
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::engine::OfflineSink;
-    use crate::units::SampleRate;
-
-    fn player() -> Player {
-        let mut engine = Engine::offline(SampleRate::HZ_48000, 1, OfflineSink::nothing());
-        engine.set_ceiling(Dbfs::new(-10.0));
-        Player::new(engine, Outputs::all(&[0]), None)
-    }
-
-    fn cue(levels: &[f64]) -> Cue {
-        let part = |&level: &f64| Part {
-            recipe: crate::signal::Recipe::Pure(crate::signal::pure::Pure { frequency_hz: 20.0 }),
-            level: Dbfs::new(level),
-            seconds: Some(0.5),
-            gap_s: 0.05,
-            note: None,
-            label: String::new(),
-            routes: Vec::new(),
-            climbs_from: None,
-        };
-        Cue { parts: levels.iter().map(part).collect(), question_at: 0 }
-    }
-
-    fn sounded(told: &[Told]) -> Vec<(f64, u64, String)> {
-        let one = |told: &Told| match told {
-            Told::Fact(Event::Sounded { level, frames, ended, .. }) => Some((level.dbfs(), *frames, ended.clone())),
-            _ => None,
-        };
-        told.iter().filter_map(one).collect()
-    }
-
-    #[test]
-    fn quieter_lowers_what_is_still_to_come_from_its_own_level() {
-        let (mut player, mut told) = (player(), Vec::new());
-        player.play(cue(&[-20.0, -26.0, -23.0]));
-        player.render_for(0.2, &mut told);
-        player.lower(GainDb::new(1.0), &mut told);
-        player.render_until(&mut told, |_| false);
-        let levels: Vec<f64> = sounded(&told).iter().map(|tone| tone.0).collect();
-        assert_eq!(levels, [-21.0, -27.0, -24.0]);
-    }
-
-    #[test]
-    fn an_emergency_overtakes_a_fade() {
-        let lengths: Vec<(u64, String)> = [false, true]
-            .map(|emergency| {
-                let (mut player, mut told) = (player(), Vec::new());
-                player.play(cue(&[-20.0]));
-                player.render_for(0.2, &mut told);
-                player.hush();
-                if emergency {
-                    player.emergency_stop();
-                }
-                player.render_until(&mut told, |player| player.sounding().is_none());
-                let [(_, frames, ended)] = sounded(&told).try_into().unwrap();
-                (frames, ended)
-            })
-            .into();
-        assert_eq!((lengths[0].1.as_str(), lengths[1].1.as_str()), ("faded", "stopped"));
-        // 50 ms, and a chunk of 64 frames at most until the audio thread looks.
-        assert!(lengths[1].0 <= lengths[0].0 && lengths[1].0 <= 9600 + 480 + 2400 + 64, "{lengths:?}");
     }
 }
