@@ -7,7 +7,7 @@ use crate::acoustics::note_levels::{Bounds, HeldBy, NoteLevel, note_level};
 use crate::acoustics::notes::{A4_HZ, nearest};
 use crate::cli::Failure;
 use crate::cli::args::{in_range, phon};
-use crate::cli::begin::own_presets;
+use crate::cli::presets::own_presets;
 use crate::presets::levels::{BOOST_DB, COMFORT_DBFS};
 use crate::presets::{self, LEVELS, NOTES, NoteSet};
 use crate::units::{Dbfs, GainDb, SampleRate};

@@ -2,6 +2,7 @@
 
 pub mod args;
 mod begin;
+mod brief;
 mod cue_sheet;
 pub mod exposure;
 mod failure;

@@ -1,11 +1,10 @@
 //! `evenbass presets`
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use clap::Subcommand;
 
 use crate::cli::Failure;
-use crate::cli::begin::own_presets;
 use crate::presets::listeners::LISTENERS;
 use crate::presets::{
     BlendRoutine, Kind, LEVELS, LevelsPreset, ListenerTraits, NOTES, NoteSet, Origin, PresetError, ROUTINES, SIGNALS,
@@ -130,4 +129,11 @@ fn check(file: &Path) -> Result<(), Failure> {
     };
     println!("{label}: {}", read(&label, &text)?);
     Ok(())
+}
+
+/// The person's own presets, beside the program's configuration.
+pub(super) fn own_presets(kind: &str) -> Option<PathBuf> {
+    use etcetera::BaseStrategy;
+    let base = etcetera::choose_base_strategy().ok()?;
+    Some(base.config_dir().join("evenbass").join(kind))
 }

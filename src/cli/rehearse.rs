@@ -8,14 +8,14 @@ use indicatif::{ProgressBar, ProgressStyle};
 
 use crate::blend::Connection;
 use crate::cli::args::{FaceName, Rehearse};
-use crate::cli::begin::{blend, brief, free_name, kit};
+use crate::cli::begin::free_name;
 use crate::cli::session::{self, Answering, OpenVisit, PROGRAM};
-use crate::cli::{Failure, recheck, sound, spots};
+use crate::cli::{Failure, brief, sound};
 use crate::presets;
 use crate::rehearsal::{BlendPerson, SimulatedListener, VirtualRoom, VirtualSystem};
 use crate::room::table::ResponseTable;
 use crate::room::{self, Room};
-use crate::routine::{BlendBrief, Brief, Kit, State};
+use crate::routine::{BlendBrief, Brief, State};
 use crate::view::{Chapter, View};
 use crate::visit::{Header, SUFFIX};
 
@@ -30,11 +30,8 @@ pub fn run(rehearse: &Rehearse) -> Result<(), Failure> {
         Some(file) => room::load(file)?,
         None => Room::from_toml(SCENARIO.0, SCENARIO.1)?,
     };
-    let room = if rehearse.recheck.is_none() && !rehearse.blend.placed {
-        spots::suggested(room, rehearse.brief.seat.as_deref())?
-    } else {
-        room
-    };
+    let recheck = rehearse.recheck.as_deref();
+    let room = brief::room(room, recheck, &rehearse.blend, &rehearse.brief)?;
     if room.spots.is_empty() && room.floor.is_none() {
         return Err(Failure::Usage(
             "The room has neither spots nor an outline: add [[spot]] with a name, or size_m and the seat's at_m."
@@ -44,7 +41,7 @@ pub fn run(rehearse: &Rehearse) -> Result<(), Failure> {
     let mut options = rehearse.brief.clone();
     options.minutes.get_or_insert(MINUTES);
     // In a room of the mind nothing is too heavy, and what was not said is as it should be.
-    let mut kit = kit(&options)?;
+    let mut kit = brief::kit(&options)?;
     kit.rated_low_hz.get_or_insert(20.0);
     kit.too_heavy.get_or_insert(false);
     kit.meter.get_or_insert(false);
@@ -56,11 +53,8 @@ pub fn run(rehearse: &Rehearse) -> Result<(), Failure> {
     };
     let folder = passing.as_ref().map(|dir| dir.path()).or(rehearse.folder.as_deref()).unwrap_or(Path::new("."));
     let name = free_name(folder, "rehearsal");
-    let blend = match &rehearse.recheck {
-        Some(earlier) => Some(recheck::of(earlier)?),
-        None => blend(&rehearse.blend)?,
-    };
-    let mut brief = Brief { blend, ..brief(&name, Some(room), kit, &options, true)? };
+    let blend = brief::blend(recheck, &rehearse.blend)?;
+    let mut brief = Brief { blend, ..brief::brief(&name, Some(room), kit, &options, true)? };
     let seed = brief.seed;
     if let Some(blend) = &mut brief.blend {
         // A system of the mind, where no file says which.
@@ -106,11 +100,11 @@ fn answering(rehearse: &Rehearse, brief: &Brief) -> Result<Answering, Failure> {
         Box::new(BlendPerson::new(system, traits.clone(), brief.seed))
     });
     let listener = Box::new(SimulatedListener::new(virtual_room, traits, brief.seed));
-    Ok(Answering::Itself { listener, person, progress: progress(brief, &brief.kit) })
+    Ok(Answering::Itself { listener, person, progress: progress(brief) })
 }
 
 /// A bar over the minutes of listening, and the verdict in words at the end.
-fn progress(brief: &Brief, _kit: &Kit) -> Box<dyn FnMut(&View)> {
+fn progress(brief: &Brief) -> Box<dyn FnMut(&View)> {
     let limit_s = brief.minutes.unwrap_or(MINUTES) * 60.0;
     let bar = ProgressBar::new(limit_s as u64);
     bar.set_style(

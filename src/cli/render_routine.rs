@@ -7,9 +7,9 @@ use clap::Args;
 
 use crate::cli::Failure;
 use crate::cli::args::{in_range, phon};
-use crate::cli::begin::own_presets;
 use crate::cli::cue_sheet::{CueSheet, Row};
 use crate::cli::folder::{Folder, Limits, Step, Tone, seconds};
+use crate::cli::presets::own_presets;
 use crate::cli::render_set::REFERENCE_SECONDS;
 use crate::presets::{self, NOTES};
 use crate::room::{self, Room};

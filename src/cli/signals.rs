@@ -5,7 +5,7 @@ use clap::{Args, Subcommand, ValueEnum};
 use crate::acoustics::bands::Width;
 use crate::acoustics::notes::A4_HZ;
 use crate::cli::Failure;
-use crate::cli::begin::own_presets;
+use crate::cli::presets::own_presets;
 use crate::presets::{self, SIGNALS};
 use crate::signal::band_noise::{BandNoise, Noise, Spectrum};
 use crate::signal::note_run::{NoteRun, SteppedSweep};
