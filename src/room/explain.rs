@@ -56,8 +56,8 @@ pub fn explain(
     };
     let mut notes: Vec<usize> = (0..levels_db.len()).filter(stands_out).collect();
     notes.sort_by(|a, b| deviation(*b).abs().total_cmp(&deviation(*a).abs()));
-    let scene = Scene::new(room, field, spot_m, seat_m);
-    notes.into_iter().take(MOST_CAUSES).map(|at| scene.cause(frequencies_hz[at], deviation(at))).collect()
+    let between = SpotAndSeat::new(room, field, spot_m, seat_m);
+    notes.into_iter().take(MOST_CAUSES).map(|at| between.cause(frequencies_hz[at], deviation(at))).collect()
 }
 
 /// Who is moved.
@@ -67,7 +67,8 @@ enum Who {
     Subwoofer,
 }
 
-struct Scene<'a> {
+/// One spot and one seat in a room, and how much each standing wave is worth at either.
+struct SpotAndSeat<'a> {
     room: &'a Room,
     field: &'a RoomField,
     corners: Vec<[f64; 2]>,
@@ -77,7 +78,7 @@ struct Scene<'a> {
     at_seat: Vec<f64>,
 }
 
-impl<'a> Scene<'a> {
+impl<'a> SpotAndSeat<'a> {
     fn new(room: &'a Room, field: &'a RoomField, spot_m: [f64; 3], seat_m: [f64; 3]) -> Self {
         let (at_spot, at_seat) = (field.worth_at(spot_m).resonant, field.worth_at(seat_m).resonant);
         Self { room, field, corners: room.corners_m(), spot_m, seat_m, at_spot, at_seat }

@@ -2,6 +2,7 @@
 //!
 //! Positions are metres in a right-handed frame: x along the length, y along the width, z up from the floor.
 
+mod added_spots;
 mod draws;
 mod eigen;
 mod elements;
