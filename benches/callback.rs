@@ -1,7 +1,7 @@
 //! How much of its period the audio callback takes, at 256 frames, and how fast the offline engine renders.
 //!
-//! The callback's time is its thread's CPU time, so that other work on the machine does not count. Goal: the worst callback
-//! under 2 % of its period.
+//! The callback's time is its thread's CPU time, so that other work on the machine does not count. Goal: the worst
+//! callback under 2 % of its period.
 
 use std::hint::black_box;
 use std::sync::Arc;

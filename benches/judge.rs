@@ -1,7 +1,8 @@
 //! How fast the judge thinks, and how that grows.
 //!
-//! `cargo bench --bench judge` times a full update and, on its own, the choice of the next stay; `cargo bench --bench judge -- case` prints the
-//! answers of the middle case as JSON, which `benches/reference/judge.py` reads to do the same in numpy.
+//! `cargo bench --bench judge` times a full update and, on its own, the choice of the next stay;
+//! `cargo bench --bench judge -- case` prints the answers of the middle case as JSON, which
+//! `benches/reference/judge.py` reads to do the same in numpy.
 
 use evenbass::evidence::{Evidence, Heard, Rating};
 use evenbass::judge::{Case, Judge, Pace};
@@ -51,7 +52,8 @@ fn main() {
     }
 }
 
-/// The best of several runs, in milliseconds of this thread's own time: what other programs do meanwhile does not count.
+/// The best of several runs, in milliseconds of this thread's own time: what other programs do meanwhile does not
+/// count.
 fn time_ms<T>(runs: usize, mut work: impl FnMut() -> T) -> f64 {
     let now_ms = || {
         let now = clock_gettime(ClockId::ThreadCPUTime);

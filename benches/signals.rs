@@ -1,5 +1,5 @@
-//! How fast signals are made: seconds of audio per second of one core, next to a plain loop that computes the same signal
-//! sample by sample with the standard library's functions.
+//! How fast signals are made: seconds of audio per second of one core, next to a plain loop that computes the same
+//! signal sample by sample with the standard library's functions.
 //!
 //! `cargo bench --bench signals`; each figure is the best of five runs, for the other work on a machine only ever slows
 //! one down. The last column of `benches/reference/signals.py` has numpy's figures for the same signals. At the end the
@@ -58,8 +58,8 @@ fn main() {
     render_to_disk();
 }
 
-/// A file of ten minutes and eight channels, rendered by the program and, in turn, written by this one from memory: both in the
-/// folder for temporary files (`TMPDIR`), which should be on the disk that is asked about.
+/// A file of ten minutes and eight channels, rendered by the program and, in turn, written by this one from memory:
+/// both in the folder for temporary files (`TMPDIR`), which should be on the disk that is asked about.
 fn render_to_disk() {
     let folder = tempfile::tempdir().expect("a temporary folder");
     let (rendered, copied) = (folder.path().join("rendered.wav"), folder.path().join("written"));

@@ -92,8 +92,8 @@ pub struct Evidence {
     pub stay: usize,
     /// What was heard.
     pub heard: Heard,
-    /// By how much the tone was played below equal loudness, in dB of level, because the ceiling, the boost limit or the
-    /// driver did not allow more. Zero or positive.
+    /// By how much the tone was played below equal loudness, in dB of level, because the ceiling, the boost limit or
+    /// the driver did not allow more. Zero or positive.
     pub shortfall_db: f64,
     /// Something in the room rattled while the note sounded.
     pub rattles: bool,

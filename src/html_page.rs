@@ -1,5 +1,6 @@
-//! The frame of every page that is written to a file, for a browser and for paper: what stands in its head, and what the
-//! plainer pages share of their look. (The handset's page is served under rules of its own and brings its own frame.)
+//! The frame of every page that is written to a file, for a browser and for paper: what stands in its head, and what
+//! the plainer pages share of their look. (The handset's page is served under rules of its own and brings its own
+//! frame.)
 
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
@@ -39,7 +40,8 @@ impl HtmlPage<'_> {
 
 /// Type, colours and tables of a plain page on A4: `own` goes on from there.
 /// The colours are the custom properties `--paper`, `--ink`, `--quiet`, `--grid` and `--shade`.
-/// * `dark` - whether a screen that is set to dark shows it dark; pictures for print then need a light ground of their own
+/// * `dark` - whether a screen that is set to dark shows it dark; pictures for print then need a light ground of their
+///   own
 pub fn plain_style(dark: bool, own: &str) -> String {
     let mut style = colours(&Theme::PRINT);
     if dark {

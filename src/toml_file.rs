@@ -181,7 +181,8 @@ fn unknown_name(message: &str) -> Option<(&str, Vec<&str>)> {
     Some((unknown, rest.split('`').skip(1).step_by(2).collect()))
 }
 
-/// Where inside `span` the unknown word itself stands: tagged tables are read as a whole, and their errors point at the whole.
+/// Where inside `span` the unknown word itself stands: tagged tables are read as a whole, and their errors point at the
+/// whole.
 fn narrow(text: &str, span: &Range<usize>, word: &str) -> Option<Range<usize>> {
     // The header of a table and its contents are two places of the text, so the search goes on to the end.
     let from = span.start;

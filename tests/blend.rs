@@ -1,4 +1,5 @@
-//! Blends from outside: the program on the JSON face with a script that hears by rule, a re-check, and files that are wrong.
+//! Blends from outside: the program on the JSON face with a script that hears by rule, a re-check, and files that are
+//! wrong.
 
 mod support;
 

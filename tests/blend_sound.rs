@@ -1,6 +1,8 @@
-//! The blend with real sound: connection check, polarity and a delay scan on the 5.1 output of a virtual card, recorded.
+//! The blend with real sound: connection check, polarity and a delay scan on the 5.1 output of a virtual card,
+//! recorded.
 //!
-//! Every tone is compared with its rendering, on every channel; delays and polarity are measured in the recording as well.
+//! Every tone is compared with its rendering, on every channel; delays and polarity are measured in the recording as
+//! well.
 #![cfg(target_os = "linux")]
 
 mod support;
@@ -112,8 +114,8 @@ fn line(samples: &[f64], hz: f64) -> (f64, f64) {
     })
 }
 
-/// How far one channel is late against another beyond `expected_s`, seconds: the mean over lines between two frequencies; and whether
-/// it is turned over.
+/// How far one channel is late against another beyond `expected_s`, seconds: the mean over lines between two
+/// frequencies; and whether it is turned over.
 fn lateness(reference: &[f64], other: &[f64], expected_s: f64, (from_hz, to_hz): (f64, f64)) -> (f64, bool) {
     let (mut aligned, mut power, mut late) = (0.0, 0.0, 0.0);
     // The same stretch of the signal from both, to the frame; what is left of the delay is part of one.
@@ -190,7 +192,8 @@ fn compare(recorded: &[f32], tones: &[Tone]) -> Result<usize, String> {
         let (late_s, inverted) = lateness(&mains, &own, expected_s, (32.0, 50.0));
         assert!(late_s.abs() < DELAY_S, "{}", wrong(format!("late by {late_s:.2e} s against {expected_s} s")));
         assert_eq!(inverted, subwoofer.inverted, "{}", wrong("polarity".into()));
-        // No bend sharper than that of a sine at the upper edge of the band with the peak of the noise, twice over for the ramps.
+        // No bend sharper than that of a sine at the upper edge of the band with the peak of the noise, twice over for
+        // the ramps.
         let peak = own.iter().fold(0.0_f64, |peak, sample| peak.max(sample.abs()));
         assert!(sharpest(&own) < 2.0 * peak * (TAU * 57.0 / 48_000.0).powi(2), "{}", wrong("clicks".into()));
         measured += 1;

@@ -1,5 +1,5 @@
-//! A few simulated systems taken through the tuner, and through whole visits, by a simulated person; `benches/blend.rs` does it for
-//! hundreds and prints how flat they end.
+//! A few simulated systems taken through the tuner, and through whole visits, by a simulated person; `benches/blend.rs`
+//! does it for hundreds and prints how flat they end.
 
 #[path = "../benches/blend/harness.rs"]
 mod harness;

@@ -349,7 +349,8 @@ fn an_engine_can_be_handed_to_another_thread() {
     assert_eq!(recording.take().len(), 4800);
 }
 
-/// The routine and the engine may not know each other, so that each has the limits of its own; they must be the same ones.
+/// The routine and the engine may not know each other, so that each has the limits of its own; they must be the same
+/// ones.
 #[test]
 fn the_engine_and_the_routine_mean_the_same_start_and_the_same_ceilings() {
     use evenbass::routine::levels;

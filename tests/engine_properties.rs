@@ -1,5 +1,5 @@
-//! Whatever is ordered: no sample above the ceiling, none that is not a number, no click, silence after a stop, and the same
-//! samples for every block size. 10,000 random command sequences in all.
+//! Whatever is ordered: no sample above the ceiling, none that is not a number, no click, silence after a stop, and the
+//! same samples for every block size. 10,000 random command sequences in all.
 
 mod support;
 
@@ -206,7 +206,8 @@ proptest! {
         emergency in any::<bool>(),
     ) {
         let (mut engine, recording) = engine(-3.0);
-        // No bend sharper than those of all tones together at the highest level, each with four factors in motion at a time.
+        // No bend sharper than those of all tones together at the highest level, each with four factors in motion at a
+        // time.
         let mut tones = 0;
         let mut sharpest_rad = 0.0_f64;
         for &(act, frames) in &script {

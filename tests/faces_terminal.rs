@@ -1,7 +1,7 @@
 //! The full screen in a real pseudo-terminal: it comes, answers, is lent and taken back, and leaves nothing behind.
 //!
-//! The face runs in a child: this test binary itself, started again for the ignored test `stage` under a pty, with a small
-//! conductor that does what the tests need.
+//! The face runs in a child: this test binary itself, started again for the ignored test `stage` under a pty, with a
+//! small conductor that does what the tests need.
 #![cfg(target_os = "linux")]
 
 use std::io::Write;

@@ -4,7 +4,8 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
 use std::path::{Path, PathBuf};
 
-/// The layers bottom up: a folder (or file) of `src/`, and what it may import. The same table stands in `DEVELOPERS.md`.
+/// The layers bottom up: a folder (or file) of `src/`, and what it may import. The same table stands in
+/// `DEVELOPERS.md`.
 const LAYERS: &[(&str, &[&str])] = &[
     ("units", &[]),
     ("random", &[]),

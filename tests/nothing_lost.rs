@@ -17,7 +17,8 @@ use support::script::{Talk, answer_to, evenbass, rehearsal};
 const KILLS: usize = 200;
 /// Seeds the moments.
 const SEED: u64 = 20_260_421;
-/// A file of this length is gone on with; then it is finished and another one begun, so that the test's time is bounded.
+/// A file of this length is gone on with; then it is finished and another one begun, so that the test's time is
+/// bounded.
 const LONG_BYTES: u64 = 400_000;
 
 /// When one life of the program ends.

@@ -27,8 +27,8 @@ fn heard(server: &SoundServer, sink: Sink, arguments: &[&str]) -> (Output, Vec<f
     (output, recorder.stop())
 }
 
-/// What each frame is, as stretches of the same. Those that are too short to be one are left out, and so is silence: on a busy
-/// machine the sound server makes gaps of its own.
+/// What each frame is, as stretches of the same. Those that are too short to be one are left out, and so is silence: on
+/// a busy machine the sound server makes gaps of its own.
 fn stretches<T: PartialEq + Copy>(samples: &[f32], channels: usize, silence: T, what: impl Fn(&[f32]) -> T) -> Vec<T> {
     let mut stretches: Vec<(T, usize)> = Vec::new();
     for frame in samples.chunks_exact(channels).map(what) {

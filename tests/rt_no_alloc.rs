@@ -1,5 +1,5 @@
-//! The real callback neither allocates nor releases memory: not in starts, fades, changes of level or route, the end of tones, nor
-//! with full rings. A test program of its own, since it counts through the global allocator.
+//! The real callback neither allocates nor releases memory: not in starts, fades, changes of level or route, the end of
+//! tones, nor with full rings. A test program of its own, since it counts through the global allocator.
 //!
 //! Locks and system calls do not show here; the lints at the top of `src/engine/rt/mod.rs` look for them.
 #![allow(unsafe_code)]
@@ -25,8 +25,8 @@ thread_local! {
     static RELEASED: Cell<usize> = const { Cell::new(0) };
 }
 
-// SAFETY: every call is handed on unchanged to the system's allocator, which keeps the contract; counting touches no memory
-// of the allocator.
+// SAFETY: every call is handed on unchanged to the system's allocator, which keeps the contract; counting touches no
+// memory of the allocator.
 unsafe impl GlobalAlloc for Counting {
     unsafe fn alloc(&self, layout: Layout) -> *mut u8 {
         ALLOCATED.set(ALLOCATED.get() + usize::from(WATCHED.get()));

@@ -1,4 +1,5 @@
-//! `play`, `render`, `levels` and `exposure` from outside: what is refused, by name, value and allowed range; what is written.
+//! `play`, `render`, `levels` and `exposure` from outside: what is refused, by name, value and allowed range; what is
+//! written.
 
 use std::fs;
 use std::path::Path;
@@ -351,7 +352,8 @@ fn exposure_says_how_long_and_what_a_weighting_hides() {
     let folder = tempfile::tempdir().unwrap();
     let (code, said) = run(folder.path(), "exposure --dba 85 --hz 40 --c-peak 138");
     assert_eq!(code, 0, "{said}");
-    // NIOSH 98-126: 8 h. H.870: 12 h 38 min a week for adults, a quarter-decade less for others. IEC 61672-1: 119.54 dB.
+    // NIOSH 98-126: 8 h. H.870: 12 h 38 min a week for adults, a quarter-decade less for others. IEC 61672-1:
+    // 119.54 dB.
     for words in [
         "8 h 0 min",
         "13 h",

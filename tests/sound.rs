@@ -129,7 +129,8 @@ fn closing_in_mid_tone_plays_the_fade_to_its_end() {
         let finished = player.wait_for("Finished");
         player.wait_for("closed");
         recorder.wait_for_silence(SECOND / 2);
-        // The fade ends after a number of frames that the engine tells; a rendering of that length ends by the same ramp.
+        // The fade ends after a number of frames that the engine tells; a rendering of that length ends by the same
+        // ramp.
         let frames = finished.split("FrameCount(").nth(1).and_then(|rest| rest.split(')').next());
         let frames: u64 = frames.and_then(|frames| frames.parse().ok()).expect("a finished tone tells its frames");
         compare(&recorder.stop(), &rendered(sine_of(1, 40.0, -46.0, frames), 2, -44.0), 2)

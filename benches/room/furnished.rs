@@ -1,7 +1,8 @@
 //! Invented rooms with tall furniture that their plan does not show, to see how far a plan can be believed.
 //!
-//! The truth is this program's own finite elements over what is left of the floor, with walls of random kinds; the plan that
-//! is predicted from is the bare rectangle. So the furniture is a physical disturbance and not the one that the ensemble draws.
+//! The truth is this program's own finite elements over what is left of the floor, with walls of random kinds; the plan
+//! that is predicted from is the bare rectangle. So the furniture is a physical disturbance and not the one that the
+//! ensemble draws.
 
 use std::fmt::Write as _;
 

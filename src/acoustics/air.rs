@@ -1,7 +1,7 @@
 //! Sound in air: how fast, and how late.
 //!
-//! Source: ISO 9613-1:1993, Annex A: c = 343.2 m/s · √(T / 293.15 K), dry air. Ordinary humidity adds about 0.6 m/s, so that a
-//! distance is known to 0.4 % at best.
+//! Source: ISO 9613-1:1993, Annex A: c = 343.2 m/s · √(T / 293.15 K), dry air. Ordinary humidity adds about 0.6 m/s, so
+//! that a distance is known to 0.4 % at best.
 
 /// Speed of sound at 20 °C, m/s, ISO 9613-1:1993, Annex A.
 pub const SPEED_AT_20_C_M_PER_S: f64 = 343.2;

@@ -109,8 +109,8 @@ impl Band {
         Self::around(REFERENCE_HZ * octave_power(exponent), width)
     }
 
-    /// The number of the band of the standard's series whose middle is nearest to a frequency in the logarithm; for a frequency
-    /// that is not above zero, some band or other.
+    /// The number of the band of the standard's series whose middle is nearest to a frequency in the logarithm; for a
+    /// frequency that is not above zero, some band or other.
     pub fn nearest(frequency_hz: f64, width: Width) -> i32 {
         let designator = f64::from(width.bands_per_octave());
         let bands_up = designator * libm::log10(frequency_hz / REFERENCE_HZ) / 0.3;
@@ -129,7 +129,8 @@ impl Band {
     }
 }
 
-/// What class 1 allows a filter for octaves to take away, dB: at the middle times G to this power, at least and at most.
+/// What class 1 allows a filter for octaves to take away, dB: at the middle times G to this power, at least and at
+/// most.
 ///
 /// Source: IEC 61260-1:2014, table 1. At the edge, G^(1/2), the limits jump; see [`class_1_limits_db`].
 const CLASS_1_DB: [(f64, f64, f64); 9] = [
@@ -153,8 +154,8 @@ const CLASS_1_EDGE_DB: f64 = 1.2;
 /// Inside the band between the two edges; at and outside the edges the most is infinite. Between the frequencies of the
 /// table the limits are interpolated along the logarithm of the frequency.
 ///
-/// Source: IEC 61260-1:2014, 5.10 and table 1; for narrower bands the frequencies move inwards by the formula given there,
-/// Ω = 1 + (G^(1/2b) - 1)/(G^(1/2) - 1)·(Ω_octave - 1), mirrored below the middle.
+/// Source: IEC 61260-1:2014, 5.10 and table 1; for narrower bands the frequencies move inwards by the formula given
+/// there, Ω = 1 + (G^(1/2b) - 1)/(G^(1/2) - 1)·(Ω_octave - 1), mirrored below the middle.
 pub fn class_1_limits_db(ratio: f64, width: Width) -> (f64, f64) {
     let ratio = ratio.max(ratio.recip());
     let edge = width.edge_ratio();

@@ -1,7 +1,7 @@
 //! Crossover filters: Butterworth and Linkwitz-Riley low-passes and high-passes, as responses and as digital sections.
 //!
-//! Sources: Butterworth poles from any filter text; Linkwitz & Riley, JAES 24, 2-8 (1976): two Butterworth filters of half the
-//! order in a row. Digital sections by the bilinear transform, prewarped to the corner.
+//! Sources: Butterworth poles from any filter text; Linkwitz & Riley, JAES 24, 2-8 (1976): two Butterworth filters of
+//! half the order in a row. Digital sections by the bilinear transform, prewarped to the corner.
 
 use std::f64::consts::PI;
 use std::ops::{Add, Mul};
@@ -154,8 +154,8 @@ impl Filter {
         })
     }
 
-    /// The digital filter as sections in a row, each with its share of the gain. `None` unless the corner lies below half
-    /// the rate.
+    /// The digital filter as sections in a row, each with its share of the gain. `None` unless the corner lies below
+    /// half the rate.
     pub fn sections(self, rate: SampleRate) -> Option<Vec<Section>> {
         let share = self.corner_hz / rate.as_f64();
         if !(share > 0.0 && share < 0.5) {

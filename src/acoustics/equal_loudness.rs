@@ -5,12 +5,12 @@
 //! validity is from memory), outside it they are informative.
 //!
 //! **Between the standard's frequencies** the three parameters are interpolated linearly over the logarithm of
-//! frequency, and the formulas are then used with the interpolated parameters. Interpolating parameters instead of levels
-//! keeps both formulas exact inverses of each other at every frequency and every loudness, and keeps the contours
-//! ordered; a straight line suffices because neighbouring parameters are a third of an octave apart and change smoothly
-//! below 500 Hz. Leaving out every other tabulated frequency from 25 to 200 Hz and interpolating over the gaps of two
-//! thirds of an octave misses the contour by less than 0.6 dB; over the real gaps, half as wide, the error
-//! of a linear interpolation is about a quarter of that.
+//! frequency, and the formulas are then used with the interpolated parameters. Interpolating parameters instead of
+//! levels keeps both formulas exact inverses of each other at every frequency and every loudness, and keeps the
+//! contours ordered; a straight line suffices because neighbouring parameters are a third of an octave apart and change
+//! smoothly below 500 Hz. Leaving out every other tabulated frequency from 25 to 200 Hz and interpolating over the gaps
+//! of two thirds of an octave misses the contour by less than 0.6 dB; over the real gaps, half as wide, the error of a
+//! linear interpolation is about a quarter of that.
 
 use crate::units::DbSpl;
 
@@ -115,8 +115,8 @@ pub fn level_for_phon(frequency_hz: f64, phon: f64) -> Option<DbSpl> {
 
 /// The loudness level in phon of a tone at a sound pressure level.
 ///
-/// ISO 226:2023, 4.2 formula (2), the inverse of [`level_for_phon`]. `None` outside 20 Hz to 12.5 kHz. Below threshold the
-/// formula goes on to a finite number, which means nothing but 'inaudible'.
+/// ISO 226:2023, 4.2 formula (2), the inverse of [`level_for_phon`]. `None` outside 20 Hz to 12.5 kHz. Below threshold
+/// the formula goes on to a finite number, which means nothing but 'inaudible'.
 pub fn phon_for_level(frequency_hz: f64, level: DbSpl) -> Option<f64> {
     let parameters = Parameters::at(frequency_hz)?;
     let above_threshold = parameters.growth(level.db()) - parameters.growth(parameters.threshold_db);

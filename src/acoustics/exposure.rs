@@ -1,11 +1,11 @@
 //! How long a level may be listened to: guidance, from a meter reading that the person types.
 //!
-//! A-weighting hides bass: a 40 Hz tone at 119 dB counts as 85 dB(A). So C-weighted peaks belong beside every figure here, and
-//! [`unweighted_for_a_weighted`] says what a tone's level really is.
+//! A-weighting hides bass: a 40 Hz tone at 119 dB counts as 85 dB(A). So C-weighted peaks belong beside every figure
+//! here, and [`unweighted_for_a_weighted`] says what a tone's level really is.
 //!
-//! Sources: NIOSH publication 98-126 (1998), chapter 1 (85 dB(A) for 8 hours, halved for each 3 dB); ITU-T H.870 (03/2022),
-//! 80 dB(A) for 40 hours a week for adults and 75 dB(A) for children and sensitive users, equal energy; Directive
-//! 2003/10/EC, article 3, for C-weighted peaks.
+//! Sources: NIOSH publication 98-126 (1998), chapter 1 (85 dB(A) for 8 hours, halved for each 3 dB); ITU-T H.870
+//! (03/2022), 80 dB(A) for 40 hours a week for adults and 75 dB(A) for children and sensitive users, equal energy;
+//! Directive 2003/10/EC, article 3, for C-weighted peaks.
 
 use crate::units::DbSpl;
 
@@ -47,8 +47,8 @@ pub fn weekly_hours(level: DbSpl, listener: Listener) -> f64 {
     40.0 * libm::exp10(-(level.db() - listener.level_for_40_hours()) / 10.0)
 }
 
-/// The share of a day's dose (NIOSH) that some stretches use up, 1 for all of it. Each is an A-weighted level and hours.
-/// Infinite if a level is above 140 dB.
+/// The share of a day's dose (NIOSH) that some stretches use up, 1 for all of it. Each is an A-weighted level and
+/// hours. Infinite if a level is above 140 dB.
 pub fn niosh_dose(stretches: &[(DbSpl, f64)]) -> f64 {
     stretches.iter().map(|(level, hours)| niosh_hours(*level).map_or(f64::INFINITY, |allowed| hours / allowed)).sum()
 }

@@ -1,7 +1,7 @@
 //! At which level each note is played, so that an even system sounds even, and what falls short of it.
 //!
-//! Every level hangs on the reference tone's. Equal loudness asks for more in the deep bass than small drivers should take, so
-//! that the boost is bounded; what is missing is told, in decibels and in loudness.
+//! Every level hangs on the reference tone's. Equal loudness asks for more in the deep bass than small drivers should
+//! take, so that the boost is bounded; what is missing is told, in decibels and in loudness.
 
 use crate::units::{Dbfs, GainDb};
 

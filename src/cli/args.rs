@@ -123,8 +123,8 @@ pub struct VisitOptions {
 /// Whether phones may answer, and where.
 #[derive(Debug, Clone, Args)]
 pub struct HandsetOptions {
-    /// Serve a page for answering from the floor, on an address of this machine; without one it is chosen on the screen, or
-    /// only this machine can reach it.
+    /// Serve a page for answering from the floor, on an address of this machine; without one it is chosen on the
+    /// screen, or only this machine can reach it.
     #[arg(long, value_name = "ADDRESS:PORT", num_args = 0..=1, default_missing_value = "")]
     pub handset: Option<Wanted>,
     /// The highest level, dBFS, to which a phone may raise the tone that sets the comfort level.
@@ -355,8 +355,8 @@ pub enum RenderWhat {
     Signal(SignalArgs<Writing>),
     /// A whole note set, one file a note at equal loudness, with a cue sheet to print: for a disc or a stick.
     Set(RenderSet),
-    /// What a whole visit plays, one file a step, with a cue sheet to print: reference, raised notes in steps, the seven
-    /// words, and from spot to spot all notes in random order.
+    /// What a whole visit plays, one file a step, with a cue sheet to print: reference, raised notes in steps, the
+    /// seven words, and from spot to spot all notes in random order.
     Routine(RenderRoutine),
     /// The rounds that show whether a main speaker's polarity is reversed, one file each.
     Wiring(RenderRounds),

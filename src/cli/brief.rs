@@ -26,8 +26,8 @@ impl Default for BriefOptions {
     }
 }
 
-/// The room as a visit begins with it: with suggested spots where a place is sought and the file names none. A re-check and
-/// a blend alone take the subwoofer where it stands.
+/// The room as a visit begins with it: with suggested spots where a place is sought and the file names none. A re-check
+/// and a blend alone take the subwoofer where it stands.
 pub(super) fn room(
     room: Room,
     recheck: Option<&Path>,

@@ -112,7 +112,8 @@ struct Playing {
 }
 
 impl Playing {
-    /// What cannot be played is refused before a device is opened, and what the device cannot play before anything sounds.
+    /// What cannot be played is refused before a device is opened, and what the device cannot play before anything
+    /// sounds.
     fn open(how: &How, recipe: &Recipe, level: Dbfs) -> Result<Self, Failure> {
         check_seconds(how.seconds)?;
         peak(recipe, SampleRate::HZ_48000, level, how)?;

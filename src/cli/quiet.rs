@@ -1,8 +1,8 @@
 //! Keeps libraries that print by themselves from writing between our own lines.
 
-/// While it lives, what goes to standard error is thrown away. Sound systems try out everything that might be there, and some
-/// of what they load (a client of a sound server that does not run) prints what it did not find. Errors that count come
-/// back as values.
+/// While it lives, what goes to standard error is thrown away. Sound systems try out everything that might be there,
+/// and some of what they load (a client of a sound server that does not run) prints what it did not find. Errors that
+/// count come back as values.
 ///
 /// Panics and our own messages would be lost as well: it must not live longer than one call into a library.
 pub(super) struct Quiet {

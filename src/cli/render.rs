@@ -197,8 +197,8 @@ fn existing(how: &Writing) -> Existing {
     if how.force { Existing::Replace } else { Existing::Keep }
 }
 
-/// Through the engine, as a device would get it: one tone after the other. A single one has its exact length; of several, each
-/// begins on the engine's grid of chunks, so that up to two chunks more lie between them.
+/// Through the engine, as a device would get it: one tone after the other. A single one has its exact length; of
+/// several, each begins on the engine's grid of chunks, so that up to two chunks more lie between them.
 pub(super) fn ramped(pieces: Vec<Piece>, stream: Stream, file: SoundFile) -> Result<FrameCount, Failure> {
     let most = match pieces.as_slice() {
         [only] => (only.frames.0 + only.gap.0) * u64::from(stream.channels),

@@ -112,7 +112,8 @@ fn on_floor(title: String, plan: Plan, grid: Grid) -> FloorMap {
     }
 }
 
-/// The map of evenness for each seat with a position, in the order of the seats: spreads above that of the most even place.
+/// The map of evenness for each seat with a position, in the order of the seats: spreads above that of the most even
+/// place.
 /// * `step_m` - from cell to cell
 pub fn evenness_maps(room: &Room, field: &RoomField, spots: &[usize], step_m: f64) -> Vec<(usize, FloorMap)> {
     let frequencies_hz: Vec<f64> = (0..56).map(|n| 25.0 * (f64::from(n) / 24.0).exp2()).collect();
@@ -141,7 +142,8 @@ pub fn evenness_maps(room: &Room, field: &RoomField, spots: &[usize], step_m: f6
     seats.zip(maps).filter_map(drawn).collect()
 }
 
-/// The mean over a hand's breadth to either side: nobody knows where a cone is more exactly, and what is finer is not heard.
+/// The mean over a hand's breadth to either side: nobody knows where a cone is more exactly, and what is finer is not
+/// heard.
 fn smoothed(grid: &Grid) -> Grid {
     const HAND_M: f64 = 0.15;
     let reach = (HAND_M / grid.step_m) as usize;

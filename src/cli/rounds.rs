@@ -1,5 +1,5 @@
-//! The rounds of two listening checks, the same for `play` and `render`: which speaker is which channel, and whether a main
-//! speaker's polarity is reversed.
+//! The rounds of two listening checks, the same for `play` and `render`: which speaker is which channel, and whether a
+//! main speaker's polarity is reversed.
 
 use crate::cli::Failure;
 use crate::engine::{Outputs, Polarity};

@@ -16,8 +16,8 @@ const GAIN_DB: (f64, f64) = (-60.0, 12.0);
 /// Which channels, and what they are.
 #[derive(Debug, Clone, Args)]
 pub struct Routing {
-    /// Channels by name (L, R, C, LFE, BL, BR, SL, SR) or number from 1; each may be followed by a gain, a polarity and a
-    /// delay: LFE,L:-3dB,R:inverted,C:1.2ms:-1.5dB. All otherwise.
+    /// Channels by name (L, R, C, LFE, BL, BR, SL, SR) or number from 1; each may be followed by a gain, a polarity and
+    /// a delay: LFE,L:-3dB,R:inverted,C:1.2ms:-1.5dB. All otherwise.
     #[arg(long, value_name = "CHANNEL,…", value_delimiter = ',')]
     pub channels: Vec<Way>,
     /// What channels there are; as few as hold those that are named otherwise.
@@ -135,7 +135,8 @@ impl Routing {
         }
     }
 
-    /// The highest number, if all channels are given by number and no layout is chosen: an output with just as many will do.
+    /// The highest number, if all channels are given by number and no layout is chosen: an output with just as many
+    /// will do.
     pub fn highest_number(&self) -> Option<u16> {
         let number = |way: &Way| match way.channel {
             Channel::Numbered(number) if self.layout.is_none() => u16::try_from(number).ok(),
@@ -144,8 +145,8 @@ impl Routing {
         self.channels.iter().map(number).collect::<Option<Vec<u16>>>()?.into_iter().max()
     }
 
-    /// How many channels are needed in an order; `None` if none is named and no layout chosen. The smallest of `layouts` that
-    /// holds all named ones.
+    /// How many channels are needed in an order; `None` if none is named and no layout chosen. The smallest of
+    /// `layouts` that holds all named ones.
     ///
     /// # Errors
     /// A channel that no layout has, or not the chosen one.

@@ -50,8 +50,8 @@ fn samples(recipe: &Recipe, level: Dbfs, frames: usize, rate: SampleRate) -> Res
     Ok((samples, whole))
 }
 
-/// The strongest line in each of many narrow bands, dB below the strongest of all. A part of a signal gets a Hann window; a whole
-/// one needs none, and a window would hide its beginning and end.
+/// The strongest line in each of many narrow bands, dB below the strongest of all. A part of a signal gets a Hann
+/// window; a whole one needs none, and a window would hide its beginning and end.
 fn spectrum(samples: &[f64], whole: bool, rate: SampleRate) -> Result<Vec<[f64; 2]>, Failure> {
     let count = samples.len();
     let turn = std::f64::consts::TAU / count as f64;

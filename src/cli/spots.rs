@@ -7,8 +7,8 @@ use crate::room::{self, Place, Room, walk};
 /// The room with suggested spots if it has none of its own but an outline; the person is told on standard error.
 /// * `seat` - the seat that they are for, by name; the main seat, or all seats with a weight, otherwise
 /// # Errors
-/// Outlines that leave no two spots, or cannot be worked with: a visit would have to ask for spots, and a tape knows rectangles
-/// alone.
+/// Outlines that leave no two spots, or cannot be worked with: a visit would have to ask for spots, and a tape knows
+/// rectangles alone.
 pub fn suggested(mut room: Room, seat: Option<&str>) -> anyhow::Result<Room> {
     if !room.spots.is_empty() || room.floor.is_none() {
         return Ok(room);

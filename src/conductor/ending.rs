@@ -53,8 +53,8 @@ impl Conductor {
         ending
     }
 
-    /// What happened last and has not been handed to the journal: the tone that was cut short, a stop, a press of quieter.
-    /// It follows what may still be on its way to the disk; if that fails, so does this.
+    /// What happened last and has not been handed to the journal: the tone that was cut short, a stop, a press of
+    /// quieter. It follows what may still be on its way to the disk; if that fails, so does this.
     fn write_the_rest(&mut self) {
         let mut state = match self.pending.take() {
             Some(pending) => pending.next,

@@ -62,7 +62,8 @@ impl Conductor {
                 let words = format!("This was not taken, because it could not be written: {why}");
                 self.not_written = Some(words.clone());
                 if pending.face.is_some() {
-                    // A face that missed the moment without a question still learns that its answer has to be given again.
+                    // A face that missed the moment without a question still learns that its answer has to be given
+                    // again.
                     self.refusal = Some(words.clone());
                     self.refusals += 1;
                 }

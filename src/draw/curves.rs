@@ -1,5 +1,5 @@
-//! Curves over frequency: note names above, hertz below, decibels on a grid of 3 dB, the band of doubt as a light area, a label at each
-//! line's end.
+//! Curves over frequency: note names above, hertz below, decibels on a grid of 3 dB, the band of doubt as a light area,
+//! a label at each line's end.
 
 use std::fmt::Write as _;
 

@@ -1,4 +1,5 @@
-//! Something that has a value everywhere on the floor: shades of grey, lines of equal value with their labels, and the plan.
+//! Something that has a value everywhere on the floor: shades of grey, lines of equal value with their labels, and the
+//! plan.
 //!
 //! The shades only repeat what the lines and their labels say, so that the map reads on any paper and by any eyes.
 

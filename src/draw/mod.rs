@@ -1,7 +1,7 @@
 //! Pictures: the room's plan, maps over its floor, the spots by notes, curves over frequency. Numbers in, picture out.
 //!
-//! Each picture comes as SVG (a string, well-formed, without scripts or outside references) and as text for terminals. What matters is
-//! said by shape and word; colour only repeats it. The same numbers give the same bytes.
+//! Each picture comes as SVG (a string, well-formed, without scripts or outside references) and as text for terminals.
+//! What matters is said by shape and word; colour only repeats it. The same numbers give the same bytes.
 
 mod contours;
 pub mod curves;

@@ -1,4 +1,5 @@
-//! What was heard at every spot on every note, as one table of bars: a column a spot, a row a note, the lowest note on top.
+//! What was heard at every spot on every note, as one table of bars: a column a spot, a row a note, the lowest note on
+//! top.
 
 use std::fmt::Write as _;
 

@@ -79,8 +79,8 @@ impl Engine {
 
     /// An engine on a sound device, which calls for samples at its own pace.
     ///
-    /// `on_moment` is called for each moment on a thread of the engine; it must not block for long. The thread also watches
-    /// the device: a lost one is reported, looked for, and opened again, the same one only.
+    /// `on_moment` is called for each moment on a thread of the engine; it must not block for long. The thread also
+    /// watches the device: a lost one is reported, looked for, and opened again, the same one only.
     ///
     /// # Errors
     ///
@@ -94,8 +94,8 @@ impl Engine {
         Self::on_device(Arc::new(device), on_moment)
     }
 
-    /// An engine on a device without hardware, which calls for blocks of `buffer` frames at the pace of a real one and hands
-    /// them to `take_block`, interleaved. For measurements.
+    /// An engine on a device without hardware, which calls for blocks of `buffer` frames at the pace of a real one and
+    /// hands them to `take_block`, interleaved. For measurements.
     ///
     /// # Errors
     ///
@@ -154,8 +154,8 @@ impl Engine {
     ///
     /// # Errors
     ///
-    /// Refuses, before any sound, a peak above the ceiling, a channel that is not there, a length too short for its ramps,
-    /// a name in use, and anything while the device is lost.
+    /// Refuses, before any sound, a peak above the ceiling, a channel that is not there, a length too short for its
+    /// ramps, a name in use, and anything while the device is lost.
     pub fn start(&mut self, order: Order) -> Result<(), EngineError> {
         self.desk().start(order)
     }
@@ -169,12 +169,13 @@ impl Engine {
         self.desk().set_level(tone, level)
     }
 
-    /// Brings a tone to other channels, gains, polarities and delays by a cross-fade that takes as long as a start. A change
-    /// asked for while another is under way follows it; of several that wait, the last counts.
+    /// Brings a tone to other channels, gains, polarities and delays by a cross-fade that takes as long as a start. A
+    /// change asked for while another is under way follows it; of several that wait, the last counts.
     ///
     /// # Errors
     ///
-    /// Refuses a peak above the ceiling, a channel that is not there, a delay that is too long, and a tone that does not sound.
+    /// Refuses a peak above the ceiling, a channel that is not there, a delay that is too long, and a tone that does
+    /// not sound.
     pub fn set_outputs(&mut self, tone: ToneId, outputs: Outputs) -> Result<(), EngineError> {
         self.desk().set_outputs(tone, outputs)
     }
@@ -199,8 +200,8 @@ impl Engine {
         self.desk().set_ceiling(ceiling);
     }
 
-    /// Whether the driver may take the full level below 25 Hz, in tones started from now on. Otherwise their level falls
-    /// by 12 dB per octave below it.
+    /// Whether the driver may take the full level below 25 Hz, in tones started from now on. Otherwise their level
+    /// falls by 12 dB per octave below it.
     pub fn allow_deep_bass(&mut self, allowed: bool) {
         self.desk().allow_deep_bass(allowed);
     }
@@ -227,8 +228,8 @@ impl Engine {
         }
     }
 
-    /// Fades what sounds, waits until the device has played it, and closes the device. Takes at most some seconds, even if
-    /// the device hangs. Dropping the engine does the same.
+    /// Fades what sounds, waits until the device has played it, and closes the device. Takes at most some seconds, even
+    /// if the device hangs. Dropping the engine does the same.
     pub fn close(self) {}
 
     fn desk(&self) -> MutexGuard<'_, Desk> {

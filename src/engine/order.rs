@@ -52,7 +52,8 @@ impl Outputs {
     /// Nowhere.
     pub const NONE: Self = Self { factors: [0.0; MAX_CHANNELS], delays_s: [0.0; MAX_CHANNELS] };
 
-    /// One channel at unit gain. A channel beyond [`MAX_CHANNELS`] is not kept; the engine refuses an order that goes nowhere.
+    /// One channel at unit gain. A channel beyond [`MAX_CHANNELS`] is not kept; the engine refuses an order that goes
+    /// nowhere.
     pub fn one(channel: u16) -> Self {
         Self::NONE.and(channel, GainDb::ZERO, Polarity::Normal)
     }
@@ -74,8 +75,8 @@ impl Outputs {
         self
     }
 
-    /// These, with one channel delayed by so many seconds, exact to a small part of a frame. The engine refuses more than
-    /// [`LONGEST_S`](crate::signal::delay::LONGEST_S).
+    /// These, with one channel delayed by so many seconds, exact to a small part of a frame. The engine refuses more
+    /// than [`LONGEST_S`](crate::signal::delay::LONGEST_S).
     #[must_use]
     pub fn delayed(mut self, channel: u16, delay_s: f64) -> Self {
         if let Some(delay) = self.delays_s.get_mut(usize::from(channel)) {

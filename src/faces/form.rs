@@ -1,8 +1,8 @@
-//! How a question is answered, without saying how that looks. Every face draws one of a few inputs; a new kind of question
-//! that uses one of them needs a line in [`Form::of`] and nothing in the faces.
+//! How a question is answered, without saying how that looks. Every face draws one of a few inputs; a new kind of
+//! question that uses one of them needs a line in [`Form::of`] and nothing in the faces.
 //!
-//! A face also asks here first whether an answer fits, so that the person hears at once what would do instead. The conductor
-//! checks again.
+//! A face also asks here first whether an answer fits, so that the person hears at once what would do instead. The
+//! conductor checks again.
 
 use std::ops::RangeInclusive;
 
@@ -100,8 +100,8 @@ pub(super) enum NumberKind {
     Level,
 }
 
-/// A level that is brought to where it is right. Where it sets the comfort level, louder and quieter are pressed; in a match,
-/// [`Action::Nudge`](crate::view::Action::Nudge), and `now` is not shown: a person should hear, not count.
+/// A level that is brought to where it is right. Where it sets the comfort level, louder and quieter are pressed; in a
+/// match, [`Action::Nudge`](crate::view::Action::Nudge), and `now` is not shown: a person should hear, not count.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Nudge {
     /// Where it is now.

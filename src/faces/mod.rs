@@ -1,9 +1,10 @@
-//! The faces of a visit: each draws the latest [`View`](crate::view::View) and sends [`Action`]s, and knows nothing else.
+//! The faces of a visit: each draws the latest [`View`](crate::view::View) and sends [`Action`]s, and knows nothing
+//! else.
 //!
-//! A face is a blocking function that runs on its own thread until it has shown a view that says the program is about to
-//! end, or until the conductor's end of the channel is gone. While it is truly there it says so each second; what that
-//! means is for each face to decide (the terminal: its event loop turns; lines and JSON: standard input is open; the
-//! handset: a page of it can be seen).
+//! A face is a blocking function that runs on its own thread until it has shown a view that says the program is about
+//! to end, or until the conductor's end of the channel is gone. While it is truly there it says so each second; what
+//! that means is for each face to decide (the terminal: its event loop turns; lines and JSON: standard input is open;
+//! the handset: a page of it can be seen).
 
 mod dialogue;
 mod form;

@@ -12,7 +12,8 @@ use crate::judge::{Advice, Case, decision};
 use crate::random::Random;
 use crate::stats::normal;
 
-/// Below this expected regret another stay is not worth walking, dB: where the time was limited beforehand, and where it was not.
+/// Below this expected regret another stay is not worth walking, dB: where the time was limited beforehand, and where
+/// it was not.
 const ENOUGH_DB: f64 = 0.02;
 const GOOD_ENOUGH_DB: f64 = 0.2;
 /// Sets the stream of random numbers that orders the notes apart from all others.
@@ -72,7 +73,8 @@ pub fn next(case: &Case, belief: &Belief, seat: usize, leader: usize, expected_r
     (Advice::Rate { spot, notes: shuffled(case, notes), why }, gain_per_s)
 }
 
-/// What five more minutes would gain, dB: to first order five minutes of the best stay, which gains so much a second if there is time for it.
+/// What five more minutes would gain, dB: to first order five minutes of the best stay, which gains so much a second if
+/// there is time for it.
 pub fn five_minutes_db(case: &Case, belief: &Belief, seat: usize, gain_per_s: f64) -> f64 {
     let more = Case { seconds_left: Some(FIVE_MINUTES_S), ..case.clone() };
     let per_s =
@@ -141,9 +143,9 @@ impl<'a> Scales<'a> {
         lesson(&self.belief.problem, self.prior, self.fit, &self.marginals, pair, means, counts)
     }
 
-    /// By how much the smallest expected spread falls on average when this share of the doubt about a spot goes. What two rounds of
-    /// answers have left open there is hardly chance any more (a note off the scale, the listener's own scale), and more of the same would
-    /// leave it open too: the share then falls with the square of the answers.
+    /// By how much the smallest expected spread falls on average when this share of the doubt about a spot goes. What
+    /// two rounds of answers have left open there is hardly chance any more (a note off the scale, the listener's own
+    /// scale), and more of the same would leave it open too: the share then falls with the square of the answers.
     fn worth(&self, spot: usize, share: f64) -> f64 {
         let rounds = self.heard[spot] as f64 / self.prior.notes.max(1) as f64;
         let share = share * (ROUNDS_THAT_TELL / rounds.max(ROUNDS_THAT_TELL)).powi(2);
@@ -232,8 +234,9 @@ impl MeterPlan {
     }
 }
 
-/// By how much the smallest of some means falls on average when one normal number pulls them all: exact, as the smallest of some straight lines is
-/// made of pieces of them (Frazier, Powell and Dayanik, INFORMS J. Computing 21, 2009).
+/// By how much the smallest of some means falls on average when one normal number pulls them all: exact, as the
+/// smallest of some straight lines is made of pieces of them (Frazier, Powell and Dayanik, INFORMS J. Computing 21,
+/// 2009).
 fn gain(means: &[f64], pull: &[f64]) -> f64 {
     let mut lines: Vec<(f64, f64)> = pull.iter().copied().zip(means.iter().copied()).collect();
     // The steepest line is the lowest far to the left.

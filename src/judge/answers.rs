@@ -24,8 +24,8 @@ pub struct Answers {
 }
 
 impl Answers {
-    /// Leaves out what does not fit the case, and numbers the offsets. Levels in an unknown room are turned back to the bell curve behind them; the
-    /// levels of a measured one are compared with what its model predicts, as they are.
+    /// Leaves out what does not fit the case, and numbers the offsets. Levels in an unknown room are turned back to the
+    /// bell curve behind them; the levels of a measured one are compared with what its model predicts, as they are.
     pub fn prepare(evidence: &[Evidence], prior: &FieldPrior, growth: &[f64]) -> Self {
         let pairs = prior.spots * prior.seats;
         let mut keys: Vec<Vec<(u8, usize)>> = vec![Vec::new(); pairs];
@@ -59,7 +59,8 @@ impl Answers {
     }
 }
 
-/// What one answer says, with the kind and key by which it shares an offset with others of its pair; `None` for what is no number.
+/// What one answer says, with the kind and key by which it shares an offset with others of its pair; `None` for what is
+/// no number.
 fn says(e: &Evidence, growth: f64) -> Option<(u8, usize, Says)> {
     let shortfall_db = if e.shortfall_db.is_finite() { e.shortfall_db.clamp(0.0, 60.0) } else { 0.0 };
     let level = |level_db: f64, noise_db, by_ear| {
@@ -78,8 +79,8 @@ fn says(e: &Evidence, growth: f64) -> Option<(u8, usize, Says)> {
     }
 }
 
-/// Turns levels into what the bell curve behind them is. Where less than half of the notes were read, nobody knows what they deviate from: they
-/// stay as they are.
+/// Turns levels into what the bell curve behind them is. Where less than half of the notes were read, nobody knows what
+/// they deviate from: they stay as they are.
 fn straighten(answers: &mut [Answer], notes: usize) {
     let mut read: BTreeMap<(usize, usize), BTreeMap<usize, (f64, usize)>> = BTreeMap::new();
     for answer in answers.iter() {

@@ -1,7 +1,8 @@
-//! A Gaussian whose inverse covariance looks like an arrow: many blocks that only hang together through a few common numbers.
+//! A Gaussian whose inverse covariance looks like an arrow: many blocks that only hang together through a few common
+//! numbers.
 //!
-//! Given the borders, the contour and what all spots of a room share, the spots are independent. So nothing larger than one block is ever
-//! factored, and the work grows with the number of spots, not with its cube.
+//! Given the borders, the contour and what all spots of a room share, the spots are independent. So nothing larger than
+//! one block is ever factored, and the work grows with the number of spots, not with its cube.
 
 use nalgebra::{DMatrix, DVector};
 
@@ -117,7 +118,8 @@ impl Factored {
         Marginals { own, tie, common }
     }
 
-    /// Turns independent normal numbers into deviations from the mean, in place: first the common ones (numbers x draws) …
+    /// Turns independent normal numbers into deviations from the mean, in place: first the common ones (numbers x
+    /// draws) …
     pub fn spread_common(&self, normal: &mut DMatrix<f64>) {
         gaussian::solve_transposed(self.common.lower(), normal);
     }

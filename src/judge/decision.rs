@@ -1,4 +1,5 @@
-//! From beliefs about curves to a decision: draws of every spot's spread, who is best how often, what choosing the leader costs.
+//! From beliefs about curves to a decision: draws of every spot's spread, who is best how often, what choosing the
+//! leader costs.
 
 use nalgebra::DMatrix;
 
@@ -13,8 +14,8 @@ use crate::stats::normal;
 /// How unusual a curve may be of which nothing was heard: standard deviation of the logarithm of its size.
 const UNUSUAL: f64 = 0.15;
 
-/// Noise of a comparison, as a difference of spreads, dB (careful guesses, not measured): blind, and where the listener knew which spot was heard, so that
-/// what was expected is heard as well.
+/// Noise of a comparison, as a difference of spreads, dB (careful guesses, not measured): blind, and where the listener
+/// knew which spot was heard, so that what was expected is heard as well.
 const BLIND_NOISE_DB: f64 = 1.0;
 const KNOWN_NOISE_DB: f64 = 2.0;
 
@@ -95,8 +96,8 @@ fn spreads(map: &GridMap, curves: &DMatrix<f64>, skew: bool, source: &mut Normal
     grid.column_iter().map(|column| libm::sqrt(column.variance() + map.rough)).collect()
 }
 
-/// Lets comparisons speak: draws are kept in proportion to how likely they make the outcomes (each a probit in the difference of
-/// spreads), by systematic resampling.
+/// Lets comparisons speak: draws are kept in proportion to how likely they make the outcomes (each a probit in the
+/// difference of spreads), by systematic resampling.
 pub fn heed(draws: &mut Draws, outcomes: &[ShootOut]) {
     let (count, spots) = draws.spread_db.shape();
     let usable: Vec<&ShootOut> =

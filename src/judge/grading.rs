@@ -1,22 +1,26 @@
-//! How likely a rating is, and what it says: a seven-step probit with the listener's own borders and noise, and a few careless answers.
+//! How likely a rating is, and what it says: a seven-step probit with the listener's own borders and noise, and a few
+//! careless answers.
 //!
 //! P(y = k) = (1 - careless) [Phi((t_k+1 - x)/s) - Phi((t_k - x)/s)] + careless / 7.
 //!
-//! A rating is about two distances: from what is heard up to the lower and up to the upper border of its word. Both are Gaussian beforehand, and
-//! the probability of the answer is a difference of two normal integrals of them, so its mean over the belief, and the first and second slopes
-//! of that mean's logarithm, have a closed form. They give the Gaussian that agrees in mean and covariance.
+//! A rating is about two distances: from what is heard up to the lower and up to the upper border of its word. Both are
+//! Gaussian beforehand, and the probability of the answer is a difference of two normal integrals of them, so its mean
+//! over the belief, and the first and second slopes of that mean's logarithm, have a closed form. They give the
+//! Gaussian that agrees in mean and covariance.
 //!
-//! Sources: McCullagh, Regression models for ordinal data, J. R. Statist. Soc. B 42 (1980), for the graded probit; the share of careless answers
-//! is the guess-and-lapse term of psychometric functions (Wichmann and Hill, Perception & Psychophysics 63, 2001); Minka, Expectation
-//! propagation for approximate Bayesian inference, Proc. 17th UAI (2001), and Rasmussen and Williams, Gaussian Processes for Machine
-//! Learning (2006), section 3.6, for the moments behind a border.
+//! Sources: McCullagh, Regression models for ordinal data, J. R. Statist. Soc. B 42 (1980), for the graded probit; the
+//! share of careless answers is the guess-and-lapse term of psychometric functions (Wichmann and Hill, Perception &
+//! Psychophysics 63, 2001); Minka, Expectation propagation for approximate Bayesian inference, Proc. 17th UAI (2001),
+//! and Rasmussen and Williams, Gaussian Processes for Machine Learning (2006), section 3.6, for the moments behind a
+//! border.
 
 use crate::stats::normal;
 
 /// Number of steps of the scale.
 pub const STEPS: usize = 7;
 
-/// Where the borders between the seven words lie on average, dB of perceived loudness as at 63 Hz (the anchors demonstrate them).
+/// Where the borders between the seven words lie on average, dB of perceived loudness as at 63 Hz (the anchors
+/// demonstrate them).
 pub const BORDERS_DB: [f64; STEPS - 1] = [-8.0, -4.0, -1.5, 1.5, 4.0, 8.0];
 
 /// A Gaussian of the two distances, as mean and covariance (lower-lower, lower-upper, upper-upper).
@@ -88,7 +92,8 @@ pub struct Tilt {
     curvature: [f64; 3],
 }
 
-/// The answer `word` of somebody with this noise. `known` is added to both distances (it is what a known shortfall does).
+/// The answer `word` of somebody with this noise. `known` is added to both distances (it is what a known shortfall
+/// does).
 pub fn tilt(belief: &Distances, known: f64, word: usize, noise_db: f64, careless: f64) -> Tilt {
     let width = [0, 2].map(|k| libm::sqrt(noise_db * noise_db + belief.covariance[k].max(0.0)));
     let low = if word == 0 { f64::NEG_INFINITY } else { (belief.mean[0] + known) / width[0] };
@@ -127,7 +132,8 @@ impl Tilt {
             h[0] * inverse[1] + h[1] * inverse[3],
             h[1] * inverse[1] + h[2] * inverse[3],
         ];
-        // An answer that may be a slip can widen a belief. Only its mean is taken over then, along the directions that would widen.
+        // An answer that may be a slip can widen a belief. Only its mean is taken over then, along the directions that
+        // would widen.
         let precision = without_negative(precision);
         let from_mean = times(precision, belief.mean);
         let pulled = times(precision, times(v, self.slope));
@@ -198,7 +204,8 @@ mod tests {
 
     #[test]
     fn ordinal_probit_agrees_with_statsmodels() {
-        // Five groups of ratings; figures of statsmodels' OrderedModel (probit), also found by maximising the likelihood with scipy.
+        // Five groups of ratings; figures of statsmodels' OrderedModel (probit), also found by maximising the
+        // likelihood with scipy.
         let counts = [[8, 6, 4, 2, 0], [3, 6, 6, 4, 1], [1, 3, 7, 6, 3], [0, 2, 5, 8, 5], [2, 4, 6, 5, 3]];
         let (at, total, covariance) = fit(&counts);
         let expected = [-0.285806, 0.552702, 1.393345, 2.353244, 0.711897, 1.322827, 1.765997, 1.139821];

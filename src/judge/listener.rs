@@ -9,7 +9,8 @@ use crate::stats::agreement;
 
 /// Fewer repeats than this say nothing about consistency.
 const FEWEST_REPEATS: usize = 8;
-/// Below this agreement with themselves, answers hardly repeat (the band 'fair' ends here; Landis and Koch, Biometrics 33, 1977).
+/// Below this agreement with themselves, answers hardly repeat (the band 'fair' ends here; Landis and Koch, Biometrics
+/// 33, 1977).
 const HARDLY_REPEATS: f64 = 0.4;
 /// A noise above this is that of a poor listener, dB.
 const NOISY_DB: f64 = 2.3;
@@ -21,7 +22,8 @@ pub struct ListenerReport {
     pub noise_db: Estimate,
     /// How far the idea of 'even' moves from stay to stay, standard deviation, dB.
     pub drift_db: Estimate,
-    /// Agreement of repeated ratings (quadratically weighted kappa, 1 is perfect); `None` with too few repeats or nothing to disagree on.
+    /// Agreement of repeated ratings (quadratically weighted kappa, 1 is perfect); `None` with too few repeats or
+    /// nothing to disagree on.
     pub consistency: Option<f64>,
     /// How many pairs of ratings of the same note from the same spot there are.
     pub repeats: usize,

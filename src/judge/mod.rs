@@ -139,7 +139,8 @@ pub struct Ranking {
     pub expected_regret_db: f64,
     /// By about how much another five minutes would lower the spread at the spot finally chosen, dB.
     pub five_minutes_db: f64,
-    /// Positions of the notes in which the first two spots differ most, for certain; the most telling first, three at most.
+    /// Positions of the notes in which the first two spots differ most, for certain; the most telling first, three at
+    /// most.
     pub deciding_notes: Vec<usize>,
     /// What the answers say about the listener.
     pub listener: ListenerReport,

@@ -1,9 +1,12 @@
-//! The listener and all curves together, given the answers: expectation propagation for a few listeners, from careful to poor.
+//! The listener and all curves together, given the answers: expectation propagation for a few listeners, from careful
+//! to poor.
 //!
-//! Unknowns: per seat-and-spot pair the deviations of all notes and one offset per stay there (the idea of 'even', the scale of a meter); common to
-//! all pairs the six borders between the words, the listener's own equal-loudness error per note, and the numbers that the spots of a room share.
+//! Unknowns: per seat-and-spot pair the deviations of all notes and one offset per stay there (the idea of 'even', the
+//! scale of a meter); common to all pairs the six borders between the words, the listener's own equal-loudness error
+//! per note, and the numbers that the spots of a room share.
 //!
-//! Source: Minka (2001) as in `grading`; the sums of evidence after Seeger, Expectation propagation for exponential families (2005).
+//! Source: Minka (2001) as in `grading`; the sums of evidence after Seeger, Expectation propagation for exponential
+//! families (2005).
 
 use nalgebra::{DMatrix, DVector};
 
@@ -19,13 +22,14 @@ pub const CARELESS: f64 = 0.03;
 const MOST_ROUNDS: usize = 14;
 /// All is settled when no answer's expected loudness moves by more than this, dB.
 const SETTLED_DB: f64 = 0.05;
-/// Listeners stretch the scale where all is even and squeeze it where all is uneven, by this power of the spread: between not at all and
-/// 0.15 in range-effect experiments, *from memory*.
+/// Listeners stretch the scale where all is even and squeeze it where all is uneven, by this power of the spread:
+/// between not at all and 0.15 in range-effect experiments, *from memory*.
 const STRETCH: f64 = 0.08;
 /// The spread at which they do neither, dB.
 const USUAL_SPREAD_DB: f64 = 6.0;
 
-/// That a curve's own part varies as usual counts as much as this many notes (its size then differs by 16 % between curves).
+/// That a curve's own part varies as usual counts as much as this many notes (its size then differs by 16 % between
+/// curves).
 const USUAL_COUNTS: f64 = 20.0;
 
 /// How well somebody listens.

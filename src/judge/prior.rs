@@ -1,4 +1,5 @@
-//! What is believed of the curves before anything is heard: how bass usually varies over frequency and between spots of one room.
+//! What is believed of the curves before anything is heard: how bass usually varies over frequency and between spots of
+//! one room.
 
 use nalgebra::{DMatrix, DVector};
 
@@ -8,8 +9,8 @@ use crate::stats::gaussian;
 
 /// What no smooth curve follows, dB.
 const ROUGHNESS_DB: f64 = 0.45;
-/// Of what a room model predicts for all spots together, at most this share of the variance is left to each spot alone, with at most so many
-/// shared numbers.
+/// Of what a room model predicts for all spots together, at most this share of the variance is left to each spot alone,
+/// with at most so many shared numbers.
 const UNSHARED: f64 = 0.02;
 const MOST_SHARED: usize = 40;
 /// Parts of what the notes leave open between them that are drawn one by one.
@@ -43,8 +44,8 @@ pub struct Own {
     pub square_of_shared: DMatrix<f64>,
 }
 
-/// A Gaussian over the deviations of all notes at all seat-and-spot pairs (seats outermost), dB: what some shared numbers with variance 1
-/// give, plus each pair's own part.
+/// A Gaussian over the deviations of all notes at all seat-and-spot pairs (seats outermost), dB: what some shared
+/// numbers with variance 1 give, plus each pair's own part.
 #[derive(Debug, Clone)]
 pub struct FieldPrior {
     /// Number of notes.
@@ -89,8 +90,8 @@ pub fn centre(raw: &DMatrix<f64>, notes: usize) -> DMatrix<f64> {
     &taking * raw * taking.transpose()
 }
 
-/// What is believed of one seat's curves: shared loadings (spots x notes stacked), and per spot the mean over notes then grid, the own
-/// covariance of the notes, and the whole covariance over notes then grid.
+/// What is believed of one seat's curves: shared loadings (spots x notes stacked), and per spot the mean over notes
+/// then grid, the own covariance of the notes, and the whole covariance over notes then grid.
 struct SeatBelief {
     loadings: DMatrix<f64>,
     means: Vec<DVector<f64>>,
@@ -118,8 +119,9 @@ impl FieldPrior {
         Self { unknown_room: true, ..Self::build(notes, spots, (0..seats).map(|_| seat()).collect()) }
     }
 
-    /// The prior of a measured room: what the room model predicts, with its own doubt, and on top a share `residual` (of the usual
-    /// standard deviation) that the model knows nothing of. A seat or spot without a position stays as in an unknown room.
+    /// The prior of a measured room: what the room model predicts, with its own doubt, and on top a share `residual`
+    /// (of the usual standard deviation) that the model knows nothing of. A seat or spot without a position stays as in
+    /// an unknown room.
     pub fn predicted(notes_hz: &[f64], predictions: &[Option<Draws>], spots: usize, residual: f64) -> Self {
         let notes = notes_hz.len();
         let grid_hz = evaluation_grid(notes_hz);
@@ -220,8 +222,9 @@ impl FieldPrior {
     }
 }
 
-/// Takes the chance ties between spots out of a covariance found from few draws: all ties between different spots shrink by the share of their
-/// size that the draws' own noise explains (Ledoit and Wolf, J. Multivariate Analysis 88, 2004, with the blocks as the target).
+/// Takes the chance ties between spots out of a covariance found from few draws: all ties between different spots
+/// shrink by the share of their size that the draws' own noise explains (Ledoit and Wolf, J. Multivariate Analysis 88,
+/// 2004, with the blocks as the target).
 fn loosen(covariance: &mut DMatrix<f64>, notes: usize, draws: usize) {
     let size = covariance.nrows();
     let variance: Vec<f64> = covariance.diagonal().iter().copied().collect();
@@ -259,7 +262,8 @@ fn own(loading: DMatrix<f64>, covariance: &DMatrix<f64>) -> Own {
     Own { loading, precision, of_shared, square_of_shared }
 }
 
-/// A spot's predicted curves relative to the mean of their notes, points x draws, less their mean; `None` for a spot without a position.
+/// A spot's predicted curves relative to the mean of their notes, points x draws, less their mean; `None` for a spot
+/// without a position.
 fn centred_curves(draws: &Draws, spot: usize, notes: usize, points: usize) -> Option<DMatrix<f64>> {
     draws.curve_db(0, spot)?;
     let mean = mean_curve(draws, spot, notes, points);

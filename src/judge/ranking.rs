@@ -33,7 +33,8 @@ pub struct Judge {
     usable: bool,
 }
 
-/// Growth of loudness with level, relative to 63 Hz (ISO 226:2023, at 60 phon; at the loudness levels of a visit it hardly changes).
+/// Growth of loudness with level, relative to 63 Hz (ISO 226:2023, at 60 phon; at the loudness levels of a visit it
+/// hardly changes).
 fn growth(frequency_hz: f64) -> f64 {
     let at = |hz: f64| relative_growth(hz.clamp(20.0, 12_500.0), 60.0).unwrap_or(1.0);
     at(frequency_hz) / at(63.0)
@@ -102,8 +103,8 @@ impl Judge {
         self.rank_at(case, outcomes, None)
     }
 
-    /// The same while one of several seats is being heard for: what has been heard for the others counts in the ranking, but
-    /// does not stand for hearing a spot for this one.
+    /// The same while one of several seats is being heard for: what has been heard for the others counts in the
+    /// ranking, but does not stand for hearing a spot for this one.
     pub fn rank_at(&self, case: &Case, outcomes: &[ShootOut], seat: Option<usize>) -> Ranking {
         let first = &self.priors[0].0;
         let seat_weights = weights(case.seat_weights, first.seats);
@@ -260,7 +261,8 @@ fn weights(given: &[f64], seats: usize) -> Vec<f64> {
     found
 }
 
-/// How far the room may be from a bare box, the share of the usual variation that the model then misses, and the weight of that belief.
+/// How far the room may be from a bare box, the share of the usual variation that the model then misses, and the weight
+/// of that belief.
 fn disagreements() -> [(Doubt, f64, f64); 4] {
     let usual = Doubt::default();
     let bare = Doubt { frequency: 0.004, damping_log: 0.1, shape: 0.03, ..usual };
@@ -289,7 +291,8 @@ fn predicted_priors(case: &Case, notes: &[f64], spots: usize, seats: usize) -> V
     found
 }
 
-/// Fits the candidate listeners with the likeliest prior and the priors with the likeliest listener, and weighs them all by the evidence.
+/// Fits the candidate listeners with the likeliest prior and the priors with the likeliest listener, and weighs them
+/// all by the evidence.
 fn weigh<'a>(problem: &Problem, priors: &'a [(FieldPrior, f64)]) -> Vec<Weighed<'a>> {
     let candidates = listeners();
     let middle = candidates.len() / 2;

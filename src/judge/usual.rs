@@ -1,14 +1,15 @@
 //! How bass usually varies over frequency and between the spots of a room of which nothing is known.
 //!
-//! All figures are moments and quantiles of the modal sum over random boxes of living-room sizes, damping, seats and wall-side spots.
+//! All figures are moments and quantiles of the modal sum over random boxes of living-room sizes, damping, seats and
+//! wall-side spots.
 
 use nalgebra::{DMatrix, DVector};
 
 use crate::judge::prior::centre;
 use crate::stats::gaussian;
 
-/// How a curve varies, at some frequencies; in between by log frequency. Half an octave apart, two points of a bass response in a room know little
-/// of each other; the lowest notes, where few modes are, hang together most.
+/// How a curve varies, at some frequencies; in between by log frequency. Half an octave apart, two points of a bass
+/// response in a room know little of each other; the lowest notes, where few modes are, hang together most.
 struct Variation {
     /// Standard deviation, dB.
     spread_db: [f64; 6],
@@ -16,8 +17,9 @@ struct Variation {
     reach_octaves: [f64; 6],
 }
 const AT_HZ: [f64; 6] = [25.0, 35.0, 50.0, 70.0, 95.0, 120.0];
-/// What a spot has of its own, and what all spots of a room share because they share the seat: the likeliest figures for the modal sums of 400 boxes of
-/// random living-room sizes, damping, seats and wall-side spots (smoothed over 1/6 octave).
+/// What a spot has of its own, and what all spots of a room share because they share the seat: the likeliest figures
+/// for the modal sums of 400 boxes of random living-room sizes, damping, seats and wall-side spots (smoothed over
+/// 1/6 octave).
 const OWN: Variation = Variation {
     spread_db: [6.3, 5.27, 4.46, 3.36, 3.44, 3.79],
     reach_octaves: [0.448, 0.190, 0.130, 0.092, 0.086, 0.096],
@@ -26,8 +28,8 @@ const SHARED: Variation = Variation {
     spread_db: [5.47, 4.99, 4.32, 3.16, 3.17, 2.36],
     reach_octaves: [0.228, 0.169, 0.121, 0.094, 0.093, 0.081],
 };
-/// The mean of 300 random boxes: low notes gain from the small room, and with an ear at 1.1 m under a ceiling of 2.35 to 2.7 m the
-/// first floor-to-ceiling wave is nearly inaudible.
+/// The mean of 300 random boxes: low notes gain from the small room, and with an ear at 1.1 m under a ceiling of 2.35
+/// to 2.7 m the first floor-to-ceiling wave is nearly inaudible.
 const USUAL_MEAN_DB: [(f64, f64); 9] = [
     (25.0, 2.9),
     (30.0, 1.9),
@@ -39,8 +41,9 @@ const USUAL_MEAN_DB: [(f64, f64); 9] = [
     (80.0, -0.6),
     (120.0, -1.0),
 ];
-/// Levels are no bell curve: a hole, where waves cancel, is deeper than one would have it, and a peak lower. Below the first figure (dB from the mean) a
-/// curve runs so many times as steep, above the second likewise: quantiles of 400 random boxes.
+/// Levels are no bell curve: a hole, where waves cancel, is deeper than one would have it, and a peak lower. Below the
+/// first figure (dB from the mean) a curve runs so many times as steep, above the second likewise: quantiles of 400
+/// random boxes.
 const HOLES: (f64, f64) = (-7.0, 1.27);
 const PEAKS: (f64, f64) = (8.0, 0.82);
 /// What bass in rooms is like on average, over notes then grid, relative to the mean of the notes, dB.
@@ -138,7 +141,8 @@ mod tests {
             assert!((straight - x).abs() < 1e-12);
             assert!((skewed(x + 1e-6) - skewed(x)).abs() <= 1e-6 * slope.max(1.0) + 1e-12);
         }
-        // Of 3981 curves in 400 random boxes (25 to 120 Hz, 1/6 octave): 1 in 100 values lies below -15.8 dB, 1 in 100 above 12.8 dB.
+        // Of 3981 curves in 400 random boxes (25 to 120 Hz, 1/6 octave): 1 in 100 values lies below -15.8 dB, 1 in 100
+        // above 12.8 dB.
         let mut source = NormalDraws::new(3);
         let mut values: Vec<f64> = (0..40_000).map(|_| skewed(5.93 * source.draw())).collect();
         values.sort_by(f64::total_cmp);
@@ -148,7 +152,8 @@ mod tests {
 
     #[test]
     fn the_usual_curves_vary_as_those_of_random_boxes() {
-        // Standard deviation of each note from the mean of all, and correlation with the next note, in 400 random boxes (3981 curves).
+        // Standard deviation of each note from the mean of all, and correlation with the next note, in 400 random boxes
+        // (3981 curves).
         let sd = [7.2, 6.7, 6.4, 6.6, 6.5, 6.3, 6.3, 6.1, 6.2, 5.4, 5.0, 5.3, 5.3, 5.2, 4.9, 5.0];
         let next = [0.76, 0.74, 0.70, 0.70, 0.57, 0.60, 0.56, 0.54, 0.32, 0.44, 0.42, 0.43, 0.34, 0.40, 0.49];
         let notes: Vec<f64> = (0..16).map(|n| 25.0 * libm::pow(4.8, f64::from(n) / 15.0)).collect();

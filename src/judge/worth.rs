@@ -1,8 +1,9 @@
 //! What a stay would teach: the share of the doubt about a spot's evenness that some more answers would take away.
 //!
-//! The squared spread is a quadratic form of the curve, and answers shrink a Gaussian's covariance by an amount that does not depend on what they
-//! say. So the variance that is left on average has a closed form (moments of quadratic forms: Mathai and Provost, Quadratic Forms in Random
-//! Variables, 1992), once the rating is taken as a reading with the listener's noise and the width of a step.
+//! The squared spread is a quadratic form of the curve, and answers shrink a Gaussian's covariance by an amount that
+//! does not depend on what they say. So the variance that is left on average has a closed form (moments of quadratic
+//! forms: Mathai and Provost, Quadratic Forms in Random Variables, 1992), once the rating is taken as a reading with
+//! the listener's noise and the width of a step.
 
 use nalgebra::{DMatrix, DVector};
 
@@ -28,7 +29,8 @@ pub enum Means {
 pub struct Lesson {
     /// Notes, in the order in which each adds most.
     pub notes: Vec<usize>,
-    /// The share of the variance of the squared spread that so many of them take away, where it was asked for; otherwise 0.
+    /// The share of the variance of the squared spread that so many of them take away, where it was asked for;
+    /// otherwise 0.
     pub share: Vec<f64>,
 }
 

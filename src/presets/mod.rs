@@ -1,5 +1,5 @@
-//! What can be chosen by name: note sets and, with them, the tones that a visit plays; signals; levels; listeners. Files under `presets/` are part of
-//! the program; a folder of the person's own is searched first.
+//! What can be chosen by name: note sets and, with them, the tones that a visit plays; signals; levels; listeners.
+//! Files under `presets/` are part of the program; a folder of the person's own is searched first.
 
 pub mod levels;
 pub mod listeners;
@@ -129,8 +129,8 @@ impl Kind {
         names
     }
 
-    /// The file of the preset called `name`, and what messages call it: the person's own from `own_folder` if there is one,
-    /// otherwise the program's.
+    /// The file of the preset called `name`, and what messages call it: the person's own from `own_folder` if there is
+    /// one, otherwise the program's.
     ///
     /// # Errors
     /// [`PresetError`]: no such name, or a file that cannot be read.

@@ -88,9 +88,9 @@ impl NoteSet {
         }
     }
 
-    /// The set for a given subwoofer. `driver_lowest_hz` is its rated limit: an evenly spaced set is spaced anew above it,
-    /// with as many notes; a list loses the notes below it. `low_pass_hz` is a low-pass that cannot be opened: notes above
-    /// it are left out.
+    /// The set for a given subwoofer. `driver_lowest_hz` is its rated limit: an evenly spaced set is spaced anew above
+    /// it, with as many notes; a list loses the notes below it. `low_pass_hz` is a low-pass that cannot be opened:
+    /// notes above it are left out.
     ///
     /// # Errors
     /// [`NoNotesLeft`] if fewer than two notes remain.

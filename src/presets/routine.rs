@@ -1,4 +1,5 @@
-//! How a blend is gone about: its steps, in order, each with its conditions. Data, so that a fitter can write a house routine.
+//! How a blend is gone about: its steps, in order, each with its conditions. Data, so that a fitter can write a house
+//! routine.
 
 use serde::{Deserialize, Serialize};
 use toml::Spanned;
@@ -74,7 +75,8 @@ pub enum StepKind {
     Connection,
     /// Put the control to a value.
     Set(Target),
-    /// Turn the control up until the bass pulls towards the subwoofer, and back off; from both sides, until two runs agree.
+    /// Turn the control up until the bass pulls towards the subwoofer, and back off; from both sides, until two runs
+    /// agree.
     Bracket,
     /// Compare two settings of the control blind; the answer leads to the next pair.
     Tree(Vec<Pair>),

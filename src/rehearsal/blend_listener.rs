@@ -114,8 +114,8 @@ mod tests {
         let steps = [-14.0, -6.0, 0.0, 6.0, 14.0].map(|over_db| sure.rate(63.0, over_db, 6.0, 240.0).step());
         assert_eq!((steps[0], steps[2], steps[4]), (-3, 0, 3));
         assert!(steps.windows(2).all(|pair| pair[0] < pair[1]), "{steps:?}");
-        // At the spread that is taken as it is and at 63 Hz, what is heard is what there is, with noise; that differs from
-        // person to person by a fifth, so it is measured over many.
+        // At the spread that is taken as it is and at 63 Hz, what is heard is what there is, with noise; that differs
+        // from person to person by a fifth, so it is measured over many.
         let heard: Vec<f64> =
             (0..4000).map(|seed| BlendListener::new(traits(1.5, 0.0), seed).hear(63.0, 2.0, 6.0, 240.0)).collect();
         let mean = heard.iter().sum::<f64>() / 4000.0;

@@ -7,8 +7,8 @@ use crate::presets::ListenerTraits;
 use crate::rehearsal::{BOTH, BlendListener, Imitated, Switched, VirtualSystem};
 use crate::view::{Answer, Ask, Hearing, Scene, Setup, Topic};
 
-/// What the person's deeds take, seconds (*common practice*): going to a box and turning a control there, and turning another one on
-/// the same box straight after it.
+/// What the person's deeds take, seconds (*common practice*): going to a box and turning a control there, and turning
+/// another one on the same box straight after it.
 const TURN_ON_SUBWOOFER_S: f64 = 15.0;
 const TURN_IN_PROCESSOR_S: f64 = 8.0;
 const TURN_FURTHER_S: f64 = 4.0;

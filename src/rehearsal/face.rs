@@ -16,7 +16,8 @@ const ANCHORS_S: f64 = 6.0;
 /// The simulated person finds this level of the reference tone comfortable, dBFS.
 const COMFORTABLE_DBFS: f64 = -30.0;
 
-/// Answers every question of a visit until it is done, those of the blend by `person`; `progress` is shown each new view.
+/// Answers every question of a visit until it is done, those of the blend by `person`; `progress` is shown each new
+/// view.
 pub fn answer_by_itself(
     wires: &Wires,
     mut listener: SimulatedListener,

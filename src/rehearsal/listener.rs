@@ -15,8 +15,8 @@ const LOUDNESS_PHON: f64 = 50.0;
 const CONTOUR_KNOTS: usize = 9;
 const CONTOUR_STEP_OCTAVES: f64 = 0.5;
 
-/// Differences of loudness below this pass for none, dB (*from memory*: just-noticeable differences of level are about 1 dB
-/// in the bass; a person who nudges to and fro finds the middle of them).
+/// Differences of loudness below this pass for none, dB (*from memory*: just-noticeable differences of level are about
+/// 1 dB in the bass; a person who nudges to and fro finds the middle of them).
 const JUST_HEARD_DB: f64 = 0.5;
 
 /// A note against the reference.
@@ -79,8 +79,8 @@ impl SimulatedListener {
         Rating::ALL[at]
     }
 
-    /// Compares a note that is being matched with the reference, by ear. The doubt is one for each run, and nudges within half
-    /// a decibel of 'as loud' are not told apart.
+    /// Compares a note that is being matched with the reference, by ear. The doubt is one for each run, and nudges
+    /// within half a decibel of 'as loud' are not told apart.
     pub fn compare(&mut self, open: &MatchAtSpot, notes_hz: &[f64]) -> Compared {
         let run = (open.note.spot, open.note.note, open.run);
         if self.run.is_none_or(|(known, _)| known != run) {
@@ -127,7 +127,8 @@ impl SimulatedListener {
         levels_db.iter().sum::<f64>() / levels_db.len().max(1) as f64
     }
 
-    /// How loud a tone is that lies so far over equal loudness, in dB of a mid-bass tone, with this listener's own contour.
+    /// How loud a tone is that lies so far over equal loudness, in dB of a mid-bass tone, with this listener's own
+    /// contour.
     fn loudness_db(&self, frequency_hz: f64, over_db: f64) -> f64 {
         // ISO 226: a decibel counts for more the lower the note.
         let phon = level_for_phon(frequency_hz, LOUDNESS_PHON)

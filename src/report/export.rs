@@ -242,7 +242,8 @@ pub fn evidence_csv(facts: &Facts) -> String {
     text
 }
 
-/// RFC 4180: quoted where it must be, quotes doubled. A leading `#` is quoted too, so that no row is taken for a remark.
+/// RFC 4180: quoted where it must be, quotes doubled. A leading `#` is quoted too, so that no row is taken for a
+/// remark.
 fn quoted(field: &str) -> String {
     if field.contains([',', '"', '\n', '\r']) || field.starts_with(['#', ' ']) || field.ends_with(' ') {
         format!("\"{}\"", field.replace('"', "\"\""))

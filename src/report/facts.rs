@@ -81,7 +81,8 @@ pub struct SeatFacts {
     pub seat: usize,
     /// How much it counts.
     pub weight: f64,
-    /// Standard deviation over the notes at the chosen spot, for this seat alone, dB; `None` if nothing was heard for it.
+    /// Standard deviation over the notes at the chosen spot, for this seat alone, dB; `None` if nothing was heard for
+    /// it.
     pub spread_db: Option<Estimate>,
 }
 

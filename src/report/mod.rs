@@ -1,7 +1,7 @@
 //! The set-up sheet and the exports: what was found, how sure that is, and what it rests on.
 //!
-//! A report is made from [`Facts`] alone, which come from the visit file and the judge. The same facts give the same bytes: times and
-//! the program's version are part of them.
+//! A report is made from [`Facts`] alone, which come from the visit file and the judge. The same facts give the same
+//! bytes: times and the program's version are part of them.
 
 mod blend;
 mod detail;

@@ -37,8 +37,9 @@ fn cell(here: &[&Evidence], note: usize) -> Cell {
     Cell { steps: steps.collect(), level_db, rattles: of_note().any(|evidence| evidence.rattles) }
 }
 
-/// A measured level relative to the mean of those of its kind and stay, so that what the levels share (the meter's scale, the volume) does
-/// not matter. The shortfall is added back: what the tone was played too low is not the room's doing.
+/// A measured level relative to the mean of those of its kind and stay, so that what the levels share (the meter's
+/// scale, the volume) does not matter. The shortfall is added back: what the tone was played too low is not the room's
+/// doing.
 fn relative_db(here: &[&Evidence], evidence: &Evidence) -> Option<f64> {
     let own = level_db(evidence)?;
     if matches!(evidence.heard, Heard::Match { .. }) {
@@ -63,7 +64,8 @@ fn level_db(evidence: &Evidence) -> Option<f64> {
     }
 }
 
-/// The believed deviation from even at one spot, with its 80 % band; under it, thinner, the runner-up if it is asked for.
+/// The believed deviation from even at one spot, with its 80 % band; under it, thinner, the runner-up if it is asked
+/// for.
 pub fn curves(facts: &Facts, spots: &[usize]) -> Curves {
     let named = facts.notes_hz.iter().enumerate();
     let notes = named.map(|(note, hertz)| (*hertz, facts.note_name(note).to_owned())).collect();

@@ -332,7 +332,8 @@ fn cautions(facts: &Facts) -> Markup {
     }
 }
 
-/// The machine-readable copy. It is data, not a program; `<` is written as an escape so that nothing in it can end the element.
+/// The machine-readable copy. It is data, not a program; `<` is written as an escape so that nothing in it can end the
+/// element.
 fn data_island(facts: &Facts) -> Markup {
     let json = evidence_json(facts)
         .unwrap_or_else(|error| format!("{{\"error\":\"{}\"}}", error.to_string().replace('"', "'")));

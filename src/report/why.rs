@@ -33,8 +33,8 @@ pub struct Agreement {
     pub median_difference_db: f64,
 }
 
-/// Compares answers with what the plan lets expect at a seat, spot by spot; nothing of the judge's belief enters, since that
-/// knows the plan too. Spots without a position or with few notes are left out.
+/// Compares answers with what the plan lets expect at a seat, spot by spot; nothing of the judge's belief enters, since
+/// that knows the plan too. Spots without a position or with few notes are left out.
 /// * `evidence` - positions in it count the seats and spots of `room` and the list of notes
 pub fn agreement(
     room: &Room,
@@ -71,7 +71,8 @@ fn centred(values: &[f64]) -> Vec<f64> {
     values.iter().map(|value| value - mean).collect()
 }
 
-/// What was heard of each note at a spot, dB: the mean of its answers, each relative to the others of its stay and kind.
+/// What was heard of each note at a spot, dB: the mean of its answers, each relative to the others of its stay and
+/// kind.
 fn heard_db(evidence: &[Evidence], seat: usize, spot: usize, notes: usize) -> Vec<(usize, f64)> {
     let here: Vec<&Evidence> = evidence.iter().filter(|one| one.seat == seat && one.spot == spot).collect();
     let level_db = |one: &Evidence| {
@@ -128,8 +129,8 @@ pub fn agreement_words(found: &[Agreement], name: impl Fn(usize) -> String) -> O
     Some(words)
 }
 
-/// What the plan expects of two subwoofers at spots within reach, where there will be two; `None` where there is one, nothing is
-/// known, or there are more spots than pairs are tried of.
+/// What the plan expects of two subwoofers at spots within reach, where there will be two; `None` where there is one,
+/// nothing is known, or there are more spots than pairs are tried of.
 fn pair_words(facts: &Facts) -> Option<String> {
     if facts.room.fittings.subwoofers != Some(2) {
         return None;

@@ -46,8 +46,8 @@ pub struct Written {
 
 /// Writes `NAME.sheet.html`, `NAME.evidence.csv` and `NAME.evidence.json`.
 ///
-/// Each file appears whole or not at all. An untouched earlier report of the same visit is replaced; any other file of these names is an
-/// error before anything is written or, with `force`, is kept under a new name.
+/// Each file appears whole or not at all. An untouched earlier report of the same visit is replaced; any other file of
+/// these names is an error before anything is written or, with `force`, is kept under a new name.
 /// # Errors
 /// See [`ReportError`].
 pub fn write(folder: &Path, name: &str, facts: &Facts, force: bool) -> Result<Written, ReportError> {

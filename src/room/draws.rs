@@ -26,8 +26,8 @@ pub struct Band {
 
 /// The share of draws left out at either end of a band of levels that is to hold four in five of real ones.
 ///
-/// Draws never differ in all ways in which rooms do. This was chosen so that the bands hold 80 % in the mean of two kinds of
-/// simulated rooms: boxes whose every wave is disturbed, and boxes with tall furniture that no plan shows
+/// Draws never differ in all ways in which rooms do. This was chosen so that the bands hold 80 % in the mean of two
+/// kinds of simulated rooms: boxes whose every wave is disturbed, and boxes with tall furniture that no plan shows
 /// (`cargo bench --bench room -- truth`, `-- furnished`). In bare rooms they then hold more.
 pub(in crate::room) const LEVEL_TAIL: f64 = 0.08;
 /// The same for bands of spreads.
@@ -71,7 +71,8 @@ impl Draws {
         spread_band((0..self.draws).filter_map(spread).collect())
     }
 
-    /// Where a spot's levels lie, and its levels less their mean over the frequencies; empty for a spot without a position.
+    /// Where a spot's levels lie, and its levels less their mean over the frequencies; empty for a spot without a
+    /// position.
     pub fn levels(&self, spot: usize) -> Vec<(Band, Band)> {
         let curves: Vec<&[f64]> = (0..self.draws).filter_map(|draw| self.curve_db(draw, spot)).collect();
         let means: Vec<f64> = curves.iter().map(|curve| curve.iter().sum::<f64>() / curve.len() as f64).collect();

@@ -14,7 +14,8 @@ use crate::room::elements::{Matrices, Sparse};
 const ACCURACY: f64 = 1e-9;
 const MOST_STEPS: usize = 2000;
 
-/// The vectors (uᵀ M u = 1) of all eigenvalues up to `up_to`, lowest first; `expected` is a guess of how many there are.
+/// The vectors (uᵀ M u = 1) of all eigenvalues up to `up_to`, lowest first; `expected` is a guess of how many there
+/// are.
 ///
 /// `None` if the matrices are not positive, or the search does not settle (never seen).
 pub(in crate::room) fn lowest(matrices: &Matrices, up_to: f64, expected: usize) -> Option<Vec<Vec<f64>>> {
@@ -91,8 +92,8 @@ impl Search {
         self.diagonal.push(dot(&next, &weighted));
         self.basis.push(current);
         self.weighted.push(weighted);
-        // The last two hold almost all that is to be taken off; then once over all, and where that still took much, once
-        // more: twice is enough (Kahan, in Parlett, The Symmetric Eigenvalue Problem).
+        // The last two hold almost all that is to be taken off; then once over all, and where that still took much,
+        // once more: twice is enough (Kahan, in Parlett, The Symmetric Eigenvalue Problem).
         let count = self.basis.len();
         self.take_off(&mut next, count.saturating_sub(2)..count);
         for _ in 0..2 {

@@ -38,8 +38,8 @@ pub struct Doubt {
 }
 
 impl Default for Doubt {
-    /// Tape and decay: common practice for homes. The disturbances are drawn from none to 1.5 times these, and were chosen so
-    /// that the bands hold about what they promise in invented rooms with tall furniture that no plan shows
+    /// Tape and decay: common practice for homes. The disturbances are drawn from none to 1.5 times these, and were
+    /// chosen so that the bands hold about what they promise in invented rooms with tall furniture that no plan shows
     /// (`cargo bench --bench room -- furnished`): of the middle 80 %, 74 % of levels and 84 % of spreads.
     fn default() -> Self {
         Self {
@@ -151,8 +151,8 @@ impl Ensemble {
         (&self.fine_hz, self.band)
     }
 
-    /// Shows every draw's pressures at a seat: for each placed spot the real parts, then the imaginary parts. 1 is a free
-    /// field at 1 m. `None` as [`predicted_levels`].
+    /// Shows every draw's pressures at a seat: for each placed spot the real parts, then the imaginary parts. 1 is a
+    /// free field at 1 m. `None` as [`predicted_levels`].
     pub(in crate::room) fn each_draw(
         &self,
         seat: usize,
@@ -206,8 +206,8 @@ impl Ensemble {
         Some(())
     }
 
-    /// Whose waves are multiplied for each row of the sums: every spot with the seat, then with each opening; then every
-    /// opening with the seat and with each opening.
+    /// Whose waves are multiplied for each row of the sums: every spot with the seat, then with each opening; then
+    /// every opening with the seat and with each opening.
     fn pairs<'a>(&'a self, at_seat: &'a [f64], at_spots: &'a [Vec<f64>]) -> Vec<(&'a [f64], &'a [f64])> {
         let ports = || self.field.ports.iter().map(|port| port.worth.resonant.as_slice());
         let heard_at = || std::iter::once(at_seat).chain(ports());

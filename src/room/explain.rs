@@ -228,7 +228,8 @@ pub fn mode_in_words(field: &RoomField, resonance: &Resonance) -> String {
     }
 }
 
-/// The nearest wall that lies across an axis (0: x, 1: y) beside a place, and how far it is: what a tape along it meets.
+/// The nearest wall that lies across an axis (0: x, 1: y) beside a place, and how far it is: what a tape along it
+/// meets.
 fn facing_wall(corners: &[[f64; 2]], place_m: [f64; 2], axis: usize) -> Option<(usize, f64)> {
     let across = |wall: usize| {
         let (a, b) = (corners[wall], corners[(wall + 1) % corners.len()]);

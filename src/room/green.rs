@@ -87,8 +87,8 @@ mod tests {
 
     #[test]
     fn agrees_with_image_and_modal_sums_computed_elsewhere() {
-        // Allen & Berkley 1979: image sum (all weights 1) and modal sum are equal for uniform damping; both were computed
-        // by separate programs and agree to 6e-12. 5 x 4 x 2.5 m, c = 343 m/s, damping 20 1/s.
+        // Allen & Berkley 1979: image sum (all weights 1) and modal sum are equal for uniform damping; both were
+        // computed by separate programs and agree to 6e-12. 5 x 4 x 2.5 m, c = 343 m/s, damping 20 1/s.
         let table = [
             (20.0, -0.218436591, -0.033667169, -13.111530),
             (34.3, -0.124743802, 0.204618853, -12.408620),

@@ -61,8 +61,8 @@ impl Grid {
     }
 }
 
-/// For every place on the floor, the spread (standard deviation over the frequencies, dB) that each seat would get from a
-/// subwoofer there: a grid for each seat with a position, in the order of the seats.
+/// For every place on the floor, the spread (standard deviation over the frequencies, dB) that each seat would get from
+/// a subwoofer there: a grid for each seat with a position, in the order of the seats.
 ///
 /// Pure tones; the room as planned, without its doubt. `None` without an outline.
 /// * `source_height_m` - height of the cone
@@ -102,7 +102,8 @@ pub fn spread_maps(
     Some((0..seats.len()).map(of_seat).collect())
 }
 
-/// For every wave over the floor (rows), what it brings to each seat at each frequency: real parts, then imaginary parts.
+/// For every wave over the floor (rows), what it brings to each seat at each frequency: real parts, then imaginary
+/// parts.
 fn answers(field: &RoomField, seats: &[[f64; 3]], frequencies_hz: &[f64], source_height_m: f64) -> Vec<f32> {
     let (waves, count) = (field.plan.waves.len(), frequencies_hz.len());
     let width = 2 * count * seats.len();
@@ -162,7 +163,8 @@ fn fill(field: &RoomField, grid: &Grid, cells: &[usize], answers: &[f32], count:
     }
 }
 
-/// The same over a rectangle, whose waves are products: along a row of cells only the half waves along x are left to sum.
+/// The same over a rectangle, whose waves are products: along a row of cells only the half waves along x are left to
+/// sum.
 fn fill_rectangle(field: &RoomField, grid: &Grid, cells: &[usize], answers: &[f32], count: usize, spreads: &mut [f32]) {
     let width = answers.len() / field.plan.waves.len();
     let seats = width / (2 * count);

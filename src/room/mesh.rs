@@ -16,7 +16,8 @@ pub(in crate::room) struct Mesh {
 const MOST_NODES: usize = 1500;
 /// No home has more corners that point into the room; of a drawing with more, the first ones are worked out finely.
 const MOST_RINGED: usize = 12;
-/// Rings of nodes around corners that point into the room, as shares of the edge length: standing waves bend sharply there.
+/// Rings of nodes around corners that point into the room, as shares of the edge length: standing waves bend sharply
+/// there.
 const RINGS: [f64; 2] = [0.4, 0.1];
 
 impl Mesh {

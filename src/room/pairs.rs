@@ -22,7 +22,8 @@ pub struct Pair {
     /// The same at each seat with a position, with this polarity and delay.
     #[serde(default)]
     pub seats: Vec<SeatSpread>,
-    /// Mean level of the pair re one subwoofer at the first spot alone, dB: polarity and delay can cost most of the bass.
+    /// Mean level of the pair re one subwoofer at the first spot alone, dB: polarity and delay can cost most of the
+    /// bass.
     pub gain_db: f64,
 }
 
@@ -37,7 +38,8 @@ pub const MOST_SPOTS_FOR_PAIRS: usize = 24;
 /// For each pair of placed spots the polarity and delay that make it most even at a seat, most even pair first.
 ///
 /// Both subwoofers play the same, equally loud. `None` where [`Ensemble::levels`] gives none; empty with fewer than two
-/// placed spots, or more than [`MOST_SPOTS_FOR_PAIRS`]. A pair is left out if every setting is more than 3 dB weaker than one subwoofer.
+/// placed spots, or more than [`MOST_SPOTS_FOR_PAIRS`]. A pair is left out if every setting is more than 3 dB weaker
+/// than one subwoofer.
 pub fn best_pairs(ensemble: &Ensemble, seat: usize, draws: usize, seed: u64) -> Option<Vec<Pair>> {
     let spots: Vec<usize> = ensemble.placed_spots().iter().map(|(spot, _)| *spot).collect();
     if spots.len() > MOST_SPOTS_FOR_PAIRS {

@@ -58,7 +58,8 @@ pub struct Fittings {
     pub openings: Vec<Opening>,
     /// Rectangles of the floor where no subwoofer may stand.
     pub no_go: Vec<NoGo>,
-    /// What each wall is made of, in the order of the corners (a rectangle begins along y = 0); empty where nobody said.
+    /// What each wall is made of, in the order of the corners (a rectangle begins along y = 0); empty where nobody
+    /// said.
     pub walls: Vec<Surface>,
     /// What the floor is made of.
     pub floor: Option<Surface>,

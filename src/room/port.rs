@@ -1,9 +1,9 @@
 //! Openings: what leaks through a doorway into a space that nobody measured.
 //!
-//! Air in an opening moves like a light piston between the room and what lies behind. The room's waves are those of shut
-//! doors; the piston then takes from each place what it radiates, and gives back what the space behind sends. That is exact
-//! for a piston, however strong it couples: p = P(r, s) - P(r, a) [D + P(a, a)]⁻¹ P(a, s), D = 4πζ/(jkS), with P the field
-//! of the closed room, a the openings, S their areas, and ζ the impedance of what lies behind over ρc.
+//! Air in an opening moves like a light piston between the room and what lies behind. The room's waves are those of
+//! shut doors; the piston then takes from each place what it radiates, and gives back what the space behind sends. That
+//! is exact for a piston, however strong it couples: p = P(r, s) - P(r, a) [D + P(a, a)]⁻¹ P(a, s), D = 4πζ/(jkS), with
+//! P the field of the closed room, a the openings, S their areas, and ζ the impedance of what lies behind over ρc.
 //! Source: Kirchhoff's integral with the closed room's Green's function (Kuttruff, *Room Acoustics*, chapter 3; Morse &
 //! Ingard, *Theoretical Acoustics*, chapter 9).
 
@@ -53,11 +53,12 @@ impl Load {
         }
     }
 
-    /// Impedance over ρc at the opening: a tube with a reflecting end behind a change of section, whose air moves along.
+    /// Impedance over ρc at the opening: a tube with a reflecting end behind a change of section, whose air moves
+    /// along.
     ///
     /// # Source
-    /// Kinsler et al., *Fundamentals of Acoustics*, chapter on pipes. The mass beside the opening is that of a flanged end,
-    /// 0.85 radii, less for a wider opening (from memory, after Ingard, JASA 25, 1037, 1953).
+    /// Kinsler et al., *Fundamentals of Acoustics*, chapter on pipes. The mass beside the opening is that of a flanged
+    /// end, 0.85 radii, less for a wider opening (from memory, after Ingard, JASA 25, 1037, 1953).
     pub(in crate::room) fn impedance(self, area_m2: f64, frequency_hz: f64) -> Complex64 {
         let k = TAU * frequency_hz / SPEED_OF_SOUND_M_PER_S;
         let back = Complex64::from_polar(self.reflection, -2.0 * k * self.length_m);
@@ -128,8 +129,8 @@ mod tests {
 
     #[test]
     fn a_room_with_a_passage_is_the_two_drawn_as_one() {
-        // 5 x 4 m with a passage 1 m wide and 3 m long, rigid at its end, all as high as the room: by finite elements over
-        // both, and as the closed box with an opening onto a tube of 3 m.
+        // 5 x 4 m with a passage 1 m wide and 3 m long, rigid at its end, all as high as the room: by finite elements
+        // over both, and as the closed box with an opening onto a tube of 3 m.
         let together = "floor_m = [[0,0],[5,0],[5,1.5],[8,1.5],[8,2.5],[5,2.5],[5,4],[0,4]]\nheight_m = 2.4\n";
         let alone =
             "size_m = [5, 4]\nheight_m = 2.4\n[[opening]]\nfrom_m = [5, 1.5]\nto_m = [5, 2.5]\nheight_m = 2.4\n";

@@ -48,8 +48,8 @@ pub struct Study {
     pub spots: Vec<StudySpot>,
     /// Positions in `spots`, in a walking order past those with a position.
     pub walk: Vec<usize>,
-    /// The best pairs of the spots for the main seat, most even first; `spots` are positions in the list above. Empty where
-    /// there will be one subwoofer.
+    /// The best pairs of the spots for the main seat, most even first; `spots` are positions in the list above. Empty
+    /// where there will be one subwoofer.
     pub pairs: Vec<Pair>,
     /// What stands out at the main seat from the spot that is expected to be most even.
     pub causes: Vec<Cause>,
@@ -89,8 +89,8 @@ pub struct StudySpot {
     pub interval_db: Option<[f64; 2]>,
     /// The same for each seat with a position.
     pub seats: Vec<SeatSpread>,
-    /// What spots are ordered by, dB: the mean over the seats by their weights, where the room gives weights; otherwise that of
-    /// the main seat.
+    /// What spots are ordered by, dB: the mean over the seats by their weights, where the room gives weights; otherwise
+    /// that of the main seat.
     #[serde(default)]
     pub overall_spread_db: Option<f64>,
 }
@@ -124,8 +124,8 @@ const MOST_PAIRS: usize = 20;
 
 /// Studies a room: everything that its plan tells.
 ///
-/// Spreads are standard deviations over 28 bands of 1/6 octave from 25 to 119 Hz, for 128 rooms that the plan could stand
-/// for ([`crate::room::ensemble`]). The same room gives the same study.
+/// Spreads are standard deviations over 28 bands of 1/6 octave from 25 to 119 Hz, for 128 rooms that the plan could
+/// stand for ([`crate::room::ensemble`]). The same room gives the same study.
 /// # Errors
 /// Rooms without an outline, or with one that cannot be worked with.
 pub fn study(room: &Room) -> Result<Study, StudyError> {

@@ -43,8 +43,8 @@ pub struct Candidate {
 }
 
 /// Spots to try by the trade's rules (common practice): corners, mid-walls, thirds and fifths, where a box fits, not in
-/// a no-go area, not beside an opening, a door or a seat, and within reach of the cable and of a power socket. Empty without an
-/// outline.
+/// a no-go area, not beside an opening, a door or a seat, and within reach of the cable and of a power socket. Empty
+/// without an outline.
 ///
 /// Walls are lettered in the order of the corners; a rectangle's wall A lies along y = 0.
 pub fn candidates(room: &Room) -> Vec<Candidate> {

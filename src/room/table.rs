@@ -62,11 +62,12 @@ impl ResponseTable {
     }
 
     /// Reads a table: a header line with `seat`, `spot`, `frequency_hz`, `level_db` and optionally `phase_rad` in any
-    /// order (other columns are passed over; names with commas stand in double quotes), then a row for each seat, spot and frequency. Lines that begin with `#`
-    /// and empty lines count for nothing.
+    /// order (other columns are passed over; names with commas stand in double quotes), then a row for each seat, spot
+    /// and frequency. Lines that begin with `#` and empty lines count for nothing.
     /// * `label` - what to call the text in messages
     /// # Errors
-    /// Missing or double columns, cells that are no numbers, frequencies that are not above zero or stand twice, no rows.
+    /// Missing or double columns, cells that are no numbers, frequencies that are not above zero or stand twice, no
+    /// rows.
     pub fn from_csv(label: &str, text: &str) -> Result<Self, TableError> {
         let mut lines = text
             .trim_start_matches('\u{feff}')

@@ -11,8 +11,8 @@ const FIRST_APART_M: f64 = 0.9;
 
 /// No more spots than a person would walk to: positions in `places`, which stand in the order in which they are wanted.
 ///
-/// Neighbours sound alike, and where a plan is wrong, they are wrong together. So those come first that are 0.9 m from all
-/// that are wanted more, then whichever is farthest from those chosen. Places without a position are far from all.
+/// Neighbours sound alike, and where a plan is wrong, they are wrong together. So those come first that are 0.9 m from
+/// all that are wanted more, then whichever is farthest from those chosen. Places without a position are far from all.
 pub fn apart_first(places: &[Place]) -> Vec<usize> {
     let away_m = |a: usize, b: usize| match (places[a].at_m, places[b].at_m) {
         (Some(a), Some(b)) => (a[0] - b[0]).hypot(a[1] - b[1]),

@@ -120,7 +120,8 @@ mod tests {
 
     #[test]
     fn a_floor_that_nobody_named_does_not_take_everything() {
-        // Hard walls let the wave between them ring longer than an average room's, within what one pair of surfaces can do.
+        // Hard walls let the wave between them ring longer than an average room's, within what one pair of surfaces can
+        // do.
         let (unknown_s, masonry_s) = (first_decay_s(""), first_decay_s("walls = \"masonry\"\n"));
         assert!(masonry_s > unknown_s && masonry_s < 3.0 * unknown_s, "{unknown_s} {masonry_s}");
         let glass_s = first_decay_s("walls = \"glass\"\n");

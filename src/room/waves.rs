@@ -348,7 +348,8 @@ mod tests {
 
     #[test]
     fn an_l_shape_has_the_waves_that_another_program_finds() {
-        // scikit-fem 12.0.2 with scipy 1.17.1, fourth order, refined at the inner corner (benches/reference/l_room_modes.py).
+        // scikit-fem 12.0.2 with scipy 1.17.1, fourth order, refined at the inner corner
+        // (benches/reference/l_room_modes.py).
         let reference_hz = [
             25.0328, 35.0414, 47.5126, 53.7662, 59.6617, 68.1476, 78.4201, 80.3822, 87.0913, 99.2031, 99.4179,
             103.7128, 105.6812, 110.9769, 117.4775, 126.3466, 126.9889, 132.0631, 132.5990, 137.4302, 142.5818,
@@ -366,7 +367,8 @@ mod tests {
 
     #[test]
     fn waves_of_an_l_shape_keep_their_scale_and_their_energy() {
-        // The mean square over the floor is 1 for every wave, so that over all walls together it is about 2 for high ones.
+        // The mean square over the floor is 1 for every wave, so that over all walls together it is about 2 for high
+        // ones.
         let l_shape = room(&[[0.0, 0.0], [6.6, 0.0], [6.6, 3.4], [4.2, 3.4], [4.2, 5.2], [0.0, 5.2]]);
         let found = PlanWaves::of_outline(&l_shape, wavenumber(120.0)).unwrap();
         assert_eq!(found.waves[0].square_per_m2(), 0.0);

@@ -1,8 +1,8 @@
-//! The whole routine in advance: what would be played, in its order, if nothing had to be asked again. For where no laptop may
-//! be connected, and the tones come from a disc or a stick.
+//! The whole routine in advance: what would be played, in its order, if nothing had to be asked again. For where no
+//! laptop may be connected, and the tones come from a disc or a stick.
 //!
-//! It is the routine itself that is gone through, with the plainest answers, so that levels, tones and lengths are those of
-//! a visit. What a visit would leave out, because the judge has heard enough, is all there.
+//! It is the routine itself that is gone through, with the plainest answers, so that levels, tones and lengths are
+//! those of a visit. What a visit would leave out, because the judge has heard enough, is all there.
 
 use std::sync::Arc;
 
@@ -59,9 +59,10 @@ pub struct Passage {
     pub question: String,
 }
 
-/// Everything that a visit with this brief could play before its verdict, and the last scale: the reference at the comfort level,
-/// each raised note in its steps, the seven words, then from spot to spot all notes once and each one in random order.
-/// The order of spots and notes follows from the brief's seed. `comfort` lies whole decibels above [`START`].
+/// Everything that a visit with this brief could play before its verdict, and the last scale: the reference at the
+/// comfort level, each raised note in its steps, the seven words, then from spot to spot all notes once and each one in
+/// random order. The order of spots and notes follows from the brief's seed. `comfort` lies whole decibels above
+/// [`START`].
 ///
 /// # Errors
 /// A brief that leaves something to be asked, or a comfort level that cannot be reached.

@@ -87,7 +87,8 @@ impl LevelPlan {
 }
 
 impl NoteLevel {
-    /// The same note played at no more than `cap`; `fall` is what the fall below 25 Hz takes besides (zero or negative).
+    /// The same note played at no more than `cap`; `fall` is what the fall below 25 Hz takes besides (zero or
+    /// negative).
     fn capped(self, cap: GainDb, fall: GainDb) -> Self {
         let played = self.wanted.min(cap);
         Self { wanted: self.wanted, played, shortfall: self.wanted - played - fall }

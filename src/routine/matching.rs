@@ -120,7 +120,8 @@ impl State {
         (gain - fall).db()
     }
 
-    /// How far a note may be moved from equal loudness, dB. Its level never passes the one at which it is played elsewhere.
+    /// How far a note may be moved from equal loudness, dB. Its level never passes the one at which it is played
+    /// elsewhere.
     fn range_db(&self, note: usize) -> (f64, f64) {
         let highest_db = (MATCH_DROP + self.plan.notes()[note].played).db() - self.equal_gain_db(note);
         (LOWEST_OFFSET_DB.min(highest_db - LEAST_RANGE_DB), highest_db)

@@ -80,7 +80,8 @@ fn both_runs_count_and_come_from_different_sides() {
 
 #[test]
 fn an_offset_of_nothing_is_equal_loudness_at_the_lowered_reference() {
-    // ISO 226:2023 at 50 phon: 50 Hz lies at 83.97 dB; 9 dB below that is 35.4 phon or so, where the contours lie wider apart.
+    // ISO 226:2023 at 50 phon: 50 Hz lies at 83.97 dB; 9 dB below that is 35.4 phon or so, where the contours lie wider
+    // apart.
     let visit = matching();
     let open = open(&visit);
     let cue = visit.state.cue().unwrap();
@@ -163,7 +164,8 @@ fn nudges_up_come_six_a_second_at_most() {
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(200))]
 
-    /// Whatever was strained at, turned down and nudged: the note keeps under its own level, and the reference under its.
+    /// Whatever was strained at, turned down and nudged: the note keeps under its own level, and the reference under
+    /// its.
     #[test]
     fn nudging_never_passes_what_the_note_may_have(
         strained in prop::option::of(0..3_usize),

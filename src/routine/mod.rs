@@ -2,9 +2,9 @@
 //!
 //! Each part of the visit has its own file with its questions, its cues and what its answers lead to: `setup` and
 //! `fittings` (room and kit), `before` (cautions and checklist), `loudness` (comfort, strain, anchors), `crawl` (spots,
-//! notes, verdict), `seats` (several of them), `matching` (notes answered in decibels) and `shoot_out` (the leaders with
-//! the subwoofer moved). What they share: `heard_notes` (which notes there are), `answering` (what every answer has to
-//! pass) and `undo`.
+//! notes, verdict), `seats` (several of them), `matching` (notes answered in decibels) and `shoot_out` (the leaders
+//! with the subwoofer moved). What they share: `heard_notes` (which notes there are), `answering` (what every answer
+//! has to pass) and `undo`.
 
 mod answering;
 mod before;

@@ -5,7 +5,8 @@ use serde::{Deserialize, Serialize};
 use crate::evidence::Rating;
 use crate::units::Dbfs;
 
-/// Identifies one asking of a question; never reused within a visit, so that a late answer cannot land on the wrong one.
+/// Identifies one asking of a question; never reused within a visit, so that a late answer cannot land on the wrong
+/// one.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(transparent)]
 pub struct QuestionId(pub u64);
@@ -112,7 +113,8 @@ pub struct NoteAtSpot {
     pub seat_name: Option<String>,
 }
 
-/// A note that is being matched. Offsets are counted from the level at which the note should be as loud as the reference.
+/// A note that is being matched. Offsets are counted from the level at which the note should be as loud as the
+/// reference.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct MatchAtSpot {
     /// The note.

@@ -1,8 +1,8 @@
 //! Several seats, each with how much it counts.
 //!
-//! Where the subwoofer stands on the seat and the person goes from spot to spot, the crawl is done for one seat after the
-//! other, the listening time shared out between them. Where the subwoofer is too heavy for that, every seat is sat on at each
-//! spot. Either way the ranking weighs them together.
+//! Where the subwoofer stands on the seat and the person goes from spot to spot, the crawl is done for one seat after
+//! the other, the listening time shared out between them. Where the subwoofer is too heavy for that, every seat is sat
+//! on at each spot. Either way the ranking weighs them together.
 
 use crate::judge::Pace;
 use crate::routine::stage::{Outcome, Pass, PassKind, Stage};
@@ -58,8 +58,8 @@ impl State {
         Pace { move_s: seats * pace.move_s, rating_s: seats * pace.rating_s, meter_s: seats * pace.meter_s }
     }
 
-    /// Seconds of listening that are left for the seat that is heard for now, if there is a limit: an equal share of what was
-    /// left when it was begun.
+    /// Seconds of listening that are left for the seat that is heard for now, if there is a limit: an equal share of
+    /// what was left when it was begun.
     pub(super) fn seat_seconds_left(&self) -> Option<f64> {
         let whole_s = self.brief.minutes? * 60.0;
         let seats = if self.too_heavy() { 1 } else { self.seats().len().saturating_sub(self.seat_at).max(1) };

@@ -1,7 +1,7 @@
 //! The shoot-out: the leaders compared by ear with the subwoofer really moved.
 //!
-//! The order is drawn from the visit's seed, and goes round: every finalist is heard once after another one and once before
-//! another one, so that hearing it first or second does not favour any.
+//! The order is drawn from the visit's seed, and goes round: every finalist is heard once after another one and once
+//! before another one, so that hearing it first or second does not favour any.
 
 use crate::judge::{self, Ranking};
 use crate::random::Random;

@@ -1,8 +1,8 @@
 //! Band noise: ordinary noise in a fractional-octave band, and pink or white noise between two frequencies.
 //!
-//! Both are sums of many lines with random phases, which is Gaussian noise for all that an ear or a meter can tell, but with an
-//! exactly flat (or exactly pink) spectrum over each period of 8 to 20 s. Their level wanders as that of any noise
-//! does; steady noise is for when that disturbs.
+//! Both are sums of many lines with random phases, which is Gaussian noise for all that an ear or a meter can tell, but
+//! with an exactly flat (or exactly pink) spectrum over each period of 8 to 20 s. Their level wanders as that of any
+//! noise does; steady noise is for when that disturbs.
 
 use serde::{Deserialize, Serialize};
 

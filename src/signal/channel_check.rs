@@ -1,8 +1,8 @@
 //! Listening checks with two main speakers: the same noise from both, opposite from both, from each alone.
 //!
-//! With right wiring the noise stands in the middle when it is the same in both, and has no place when it is opposite, with
-//! less bass. If it is the other way round, one speaker has its polarity reversed. The noise alone on each side shows
-//! whether left and right are exchanged.
+//! With right wiring the noise stands in the middle when it is the same in both, and has no place when it is opposite,
+//! with less bass. If it is the other way round, one speaker has its polarity reversed. The noise alone on each side
+//! shows whether left and right are exchanged.
 
 use serde::{Deserialize, Serialize};
 

@@ -1,7 +1,8 @@
 //! Output channels by name: which speaker is which channel of a device or a file.
 //!
-//! Sources: WAVE_FORMAT_EXTENSIBLE speaker bits; the orders of alsa-lib's named devices (`surround51` and the like); PulseAudio's
-//! `pa_channel_map_init_auto` for WAVEEX. ALSA puts centre and LFE after the rear speakers, WAV before them.
+//! Sources: WAVE_FORMAT_EXTENSIBLE speaker bits; the orders of alsa-lib's named devices (`surround51` and the like);
+//! PulseAudio's `pa_channel_map_init_auto` for WAVEEX. ALSA puts centre and LFE after the rear speakers, WAV before
+//! them.
 
 use std::fmt;
 use std::str::FromStr;
@@ -127,8 +128,8 @@ pub fn usual_layout(order: Order, channels: usize) -> Option<&'static [Speaker]>
     })
 }
 
-/// The WAV channel mask of a layout. `None` if a speaker comes twice or the order is not that of the bits, which a WAV file
-/// cannot say.
+/// The WAV channel mask of a layout. `None` if a speaker comes twice or the order is not that of the bits, which a WAV
+/// file cannot say.
 pub fn wav_mask(layout: &[Speaker]) -> Option<u32> {
     let ascending = layout.windows(2).all(|pair| pair[0] < pair[1]);
     ascending.then(|| layout.iter().fold(0, |mask, speaker| mask | speaker.wav_bit()))
@@ -196,7 +197,8 @@ mod tests {
 
     #[test]
     fn masks_are_those_of_wav_files() {
-        // WAVE_FORMAT_EXTENSIBLE: mono 0x4, stereo 0x3, 2.1 0xB, quad 0x33, 5.0 0x37, 5.1 0x3F, 7.1 0x63F, LFE alone 0x8.
+        // WAVE_FORMAT_EXTENSIBLE: mono 0x4, stereo 0x3, 2.1 0xB, quad 0x33, 5.0 0x37, 5.1 0x3F, 7.1 0x63F, LFE alone
+        // 0x8.
         for (channels, mask) in [(1, 0x4), (2, 0x3), (3, 0xB), (4, 0x33), (5, 0x37), (6, 0x3F), (8, 0x63F)] {
             assert_eq!(wav_mask(usual_layout(Order::Wav, channels).unwrap()), Some(mask));
         }

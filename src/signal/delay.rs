@@ -1,9 +1,9 @@
 //! What happens to a channel on its way out: delay, polarity and gain, exact to a small part of a frame.
 //!
-//! Source: fractional delay by Lagrange interpolation, Laakso et al., IEEE Signal Processing Magazine 13(1), 30-60 (1996):
-//! h_k = Π (D - i)/(k - i) over i ≠ k. Fifteenth order keeps the delay within 1e-4 of a frame and the level within 1e-3 dB up
-//! to a sixth of the sample rate (8 kHz at 48 kHz). Delays below seven frames leave room for fewer taps around the
-//! middle; they are as exact up to 500 Hz.
+//! Source: fractional delay by Lagrange interpolation, Laakso et al., IEEE Signal Processing Magazine 13(1), 30-60
+//! (1996): h_k = Π (D - i)/(k - i) over i ≠ k. Fifteenth order keeps the delay within 1e-4 of a frame and the level
+//! within 1e-3 dB up to a sixth of the sample rate (8 kHz at 48 kHz). Delays below seven frames leave room for fewer
+//! taps around the middle; they are as exact up to 500 Hz.
 
 use crate::units::{GainDb, SampleRate};
 
@@ -46,8 +46,8 @@ impl Path {
         Ok(Self::of(delay_s * rate.as_f64(), factor))
     }
 
-    /// A path with a delay in frames and a factor, negative where the polarity is turned over. Whoever calls has checked them.
-    /// Real-time safe.
+    /// A path with a delay in frames and a factor, negative where the polarity is turned over. Whoever calls has
+    /// checked them. Real-time safe.
     pub fn of(delay_frames: f64, factor: f64) -> Self {
         // A delay that is a whole number of frames but for rounding is one: its samples are copied, not interpolated.
         let nearest = libm::round(delay_frames);

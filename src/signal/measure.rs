@@ -83,9 +83,9 @@ pub fn relative_spectrum(lines: &[f64], period_s: usize, band: Band) -> Vec<(f64
     spectrum.into_iter().map(|(hz, power)| (hz, 10.0 * (power / mean).max(1e-300).log10())).collect()
 }
 
-/// Holds a spectrum to class 1 of IEC 61260-1, as if a filter had cut it out of white noise: `level_db` is the level of each
-/// of some frequencies relative to the mean over the band. What is at least 60 dB down beyond the points where the class asks
-/// for 60 dB has to be so by another 60 dB, in sum.
+/// Holds a spectrum to class 1 of IEC 61260-1, as if a filter had cut it out of white noise: `level_db` is the level of
+/// each of some frequencies relative to the mean over the band. What is at least 60 dB down beyond the points where the
+/// class asks for 60 dB has to be so by another 60 dB, in sum.
 ///
 /// # Errors
 /// The first frequency that is outside the limits, or how much power there is beyond.

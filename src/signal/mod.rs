@@ -1,11 +1,11 @@
 //! Test signals: pure sample generation. One file per signal; its recipe is its serde description, shared by presets,
 //! commands and the visit file.
 //!
-//! A source makes whole chunks of [`CHUNK`] frames from their absolute position. Whoever plays it cuts the chunks to the
-//! device's blocks, so that no sample can depend on the block size.
+//! A source makes whole chunks of [`CHUNK`] frames from their absolute position. Whoever plays it cuts the chunks to
+//! the device's blocks, so that no sample can depend on the block size.
 //!
-//! **Unit gain.** Pure tones, warbles, noises and runs of them have the rms of a full-scale sine, 1/√2, so that one gain
-//! plays them all at the same level in dBFS; noise peaks higher than 1 ([`Prepared::peak`] says how high). Sweeps,
+//! **Unit gain.** Pure tones, warbles, noises and runs of them have the rms of a full-scale sine, 1/√2, so that one
+//! gain plays them all at the same level in dBFS; noise peaks higher than 1 ([`Prepared::peak`] says how high). Sweeps,
 //! bursts, pulses and markers have a peak of at most 1.
 
 #[cfg(test)]

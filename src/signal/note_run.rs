@@ -1,5 +1,5 @@
-//! Note runs: one tone after the other on musical notes, with rests: scales, octaves, walking lines, and sweeps in steps of
-//! musical intervals or of the standard's bands.
+//! Note runs: one tone after the other on musical notes, with rests: scales, octaves, walking lines, and sweeps in
+//! steps of musical intervals or of the standard's bands.
 
 use serde::{Deserialize, Serialize};
 

@@ -72,8 +72,8 @@ pub(super) fn fraction(x: f64) -> f64 {
 
 /// sin(2π·cycles), within 1e-13, without a branch or a call, so that loops over it are vectorised.
 ///
-/// The nearest half cycle is taken away, which leaves at most a quarter of one and perhaps a change of sign; the rest is
-/// the Taylor series up to the 19th power, whose first omitted term is below 3e-16.
+/// The nearest half cycle is taken away, which leaves at most a quarter of one and perhaps a change of sign; the rest
+/// is the Taylor series up to the 19th power, whose first omitted term is below 3e-16.
 #[inline(always)]
 pub(super) fn sine_of_cycles(cycles: f64) -> f64 {
     let doubled = cycles * 2.0;

@@ -1,5 +1,5 @@
-//! Signals that are prepared as one short shape and played with pauses: tone bursts, polarity pulses, and silence with a
-//! marker.
+//! Signals that are prepared as one short shape and played with pauses: tone bursts, polarity pulses, and silence with
+//! a marker.
 //!
 //! Each begins with its pause, so that the ramp with which every sound starts has passed before the first shape.
 
@@ -93,8 +93,8 @@ fn check_count(check: &Check, count: Option<u32>, each_s: f64) -> Result<(), Rec
     count.map_or(Ok(()), |count| check.within("count", f64::from(count), 1.0, libm::floor(LONGEST_S / each_s)))
 }
 
-/// Pulses that push first and hardest: a short rise of pressure, then a fall a quarter as deep and four times as long, so that
-/// nothing is left over (no mean value).
+/// Pulses that push first and hardest: a short rise of pressure, then a fall a quarter as deep and four times as long,
+/// so that nothing is left over (no mean value).
 ///
 /// Both lobes are raised cosines squared, which keeps the spectrum between about a quarter of `frequency_hz` and
 /// `frequency_hz`. A cone that moves inwards first shows that the polarity is wrong. Peak 1 at unit gain.

@@ -1,11 +1,11 @@
 //! Steady noise: band noise whose level does not wander.
 //!
-//! The level of ordinary band noise wanders by 7 to 12 dB at bass frequencies, which is more than what a room does to it.
-//! This one is a sum of closely spaced lines that repeats without a seam after a period. Their phases start at
-//! random (by seed); then, again and again, the envelope is divided by itself and what has left the band is taken
-//! away, which makes the envelope ever flatter. Two bounds keep it noise and keep the band filled: no line may be more than
-//! 6 dB above or 12 dB below the mean; and each twelfth of the band stays within what a class 1 filter of IEC 61260-1 may
-//! leave of even noise there.
+//! The level of ordinary band noise wanders by 7 to 12 dB at bass frequencies, which is more than what a room does to
+//! it. This one is a sum of closely spaced lines that repeats without a seam after a period. Their phases start at
+//! random (by seed); then, again and again, the envelope is divided by itself and what has left the band is taken away,
+//! which makes the envelope ever flatter. Two bounds keep it noise and keep the band filled: no line may be more than
+//! 6 dB above or 12 dB below the mean; and each twelfth of the band stays within what a class 1 filter of IEC 61260-1
+//! may leave of even noise there.
 //!
 //! Source: the construction by dividing by the envelope is from Kohlrausch et al., Acustica 83, 659-669 (1997); the
 //! bounds and the number of passes are ours.
@@ -75,7 +75,8 @@ impl SteadyNoise {
         check.within("frequency_hz", self.frequency_hz, 10.0, f64::INFINITY)
     }
 
-    /// Computes the loop; rms 1/√2 at unit gain. Control thread only: it takes tens of milliseconds, if it was not made lately.
+    /// Computes the loop; rms 1/√2 at unit gain. Control thread only: it takes tens of milliseconds, if it was not made
+    /// lately.
     pub(super) fn prepare(&self, rate: SampleRate) -> Prepared {
         LATELY.with_borrow_mut(|lately| lately.period(self, rate)).prepared()
     }
@@ -266,8 +267,8 @@ mod tests {
     }
 
     impl Heard {
-        /// Noise has no level at a single frequency: inside the band its level is that of each twelfth, taken to be in the
-        /// middle of it. Outside every line counts.
+        /// Noise has no level at a single frequency: inside the band its level is that of each twelfth, taken to be in
+        /// the middle of it. Outside every line counts.
         fn within_class_1(&self, width: Width) -> Result<(), String> {
             let parts = self.parts_db().into_iter().enumerate().map(|(part, level_db)| {
                 (self.band.lower_hz + (part as f64 + 0.5) / 12.0 * self.band.width_hz(), level_db)

@@ -213,8 +213,8 @@ mod tests {
 
     #[test]
     fn harmonics_fall_where_farina_says() {
-        // 20 to 2000 Hz in 8 s at 8 kHz through y = x + 0.1·x² + 0.05·x³: after deconvolution with the time-reversed sweep,
-        // falling by 6.02 dB per octave, the second and third harmonic lie 9632.96 and 15267.88 samples early.
+        // 20 to 2000 Hz in 8 s at 8 kHz through y = x + 0.1·x² + 0.05·x³: after deconvolution with the time-reversed
+        // sweep, falling by 6.02 dB per octave, the second and third harmonic lie 9632.96 and 15267.88 samples early.
         let (rate, frames) = (SampleRate::new(8000).unwrap(), 64_000);
         let x = samples(&sweep(20.0, 2000.0, 8.0, Shape::Exponential), rate, frames);
         let scale_s = 8.0 / libm::log(100.0);

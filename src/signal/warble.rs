@@ -1,9 +1,9 @@
 //! Warble tone: a frequency that swings to and fro around its middle, so that a narrow room resonance does not decide
 //! alone how loud it is.
 //!
-//! The frequency moves on a **linear** axis, from f - Δf to f + Δf. The half width is given in octaves, h, as musicians and
-//! rooms count; Δf = f·(2^h - 2^-h)/2, so that the swing is as wide in hertz as the interval from h below to h above,
-//! and its spectrum is the textbook one: lines at f ± n·rate, of amplitude J_n(Δf/rate) for a sinusoidal swing.
+//! The frequency moves on a **linear** axis, from f - Δf to f + Δf. The half width is given in octaves, h, as musicians
+//! and rooms count; Δf = f·(2^h - 2^-h)/2, so that the swing is as wide in hertz as the interval from h below to h
+//! above, and its spectrum is the textbook one: lines at f ± n·rate, of amplitude J_n(Δf/rate) for a sinusoidal swing.
 //!
 //! Source: for sinusoidal frequency modulation, Abramowitz & Stegun, 9.1.42 to 9.1.45 (expansion in Bessel functions).
 
@@ -217,8 +217,8 @@ mod tests {
         }
     }
 
-    /// Line n of a carrier whose frequency follows a triangle, with its phase: the mean over a swing from -1/2 to 1/2 of
-    /// exp(2πi·(index·(u - 2u|u|) - n·u)), by Simpson's rule with a kink at each end of both halves.
+    /// Line n of a carrier whose frequency follows a triangle, with its phase: the mean over a swing from -1/2 to 1/2
+    /// of exp(2πi·(index·(u - 2u|u|) - n·u)), by Simpson's rule with a kink at each end of both halves.
     fn triangle_line(index: f64, n: i32) -> Complex64 {
         const HALF: usize = 4096;
         let step = 0.5 / HALF as f64;

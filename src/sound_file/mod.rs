@@ -1,7 +1,7 @@
 //! Writes WAV and FLAC files: for a disc or a stick, where no laptop may be connected.
 //!
-//! A file gets its final name only when it is complete and on the disk; until then it is a temporary file beside it, which
-//! vanishes if anything goes wrong.
+//! A file gets its final name only when it is complete and on the disk; until then it is a temporary file beside it,
+//! which vanishes if anything goes wrong.
 //!
 //! Source: `wav` says where the layout of WAV is from; FLAC is RFC 9639.
 
@@ -82,8 +82,8 @@ pub struct Format {
     pub rate: SampleRate,
     /// Interleaved channels, 1 to 8, in the order of the bits of `channel_mask`.
     pub channels: u16,
-    /// WAV speaker bits, one for each channel, lowest first (0x3 left and right, 0x8 LFE, 0x3F 5.1); 0 says nothing about
-    /// where the channels belong.
+    /// WAV speaker bits, one for each channel, lowest first (0x3 left and right, 0x8 LFE, 0x3F 5.1); 0 says nothing
+    /// about where the channels belong.
     pub channel_mask: u32,
     /// Seed of the dither.
     pub dither_seed: u64,

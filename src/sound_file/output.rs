@@ -7,7 +7,8 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use tempfile::NamedTempFile;
 
-/// A temporary file with the permissions of an ordinary one: what the person's mask leaves of reading and writing for all.
+/// A temporary file with the permissions of an ordinary one: what the person's mask leaves of reading and writing for
+/// all.
 pub(super) fn beside(folder: &Path) -> io::Result<NamedTempFile> {
     let mut builder = tempfile::Builder::new();
     builder.prefix(".evenbass-").suffix(".part");
@@ -19,8 +20,8 @@ pub(super) fn beside(folder: &Path) -> io::Result<NamedTempFile> {
     builder.tempfile_in(folder)
 }
 
-/// One buffered file with two holders: the FLAC encoder keeps its writer to itself, and would swallow the error of the last
-/// flush.
+/// One buffered file with two holders: the FLAC encoder keeps its writer to itself, and would swallow the error of the
+/// last flush.
 #[derive(Clone)]
 pub(super) struct Output(Arc<Mutex<BufWriter<File>>>);
 

@@ -1,7 +1,8 @@
 //! How far repeated or several people's ratings agree.
 
-/// Cohen's kappa of two lists of categories 0 .. `categories`, weighted by |i - j|^`power` (0: any difference counts alike, 1: linear, 2: quadratic).
-/// `None` if the lists differ in length, are empty, or leave nothing to disagree about.
+/// Cohen's kappa of two lists of categories 0 .. `categories`, weighted by |i - j|^`power` (0: any difference counts
+/// alike, 1: linear, 2: quadratic). `None` if the lists differ in length, are empty, or leave nothing to disagree
+/// about.
 ///
 /// Source: Cohen, Psychological Bulletin 70 (1968).
 pub fn weighted_kappa(first: &[usize], second: &[usize], categories: usize, power: i32) -> Option<f64> {
@@ -16,9 +17,11 @@ pub fn weighted_kappa(first: &[usize], second: &[usize], categories: usize, powe
     (by_chance > 0.0).then(|| 1.0 - observed / by_chance)
 }
 
-/// Kendall's coefficient of concordance W of `judges`, each a list of scores of the same items; ties share their mean rank.
+/// Kendall's coefficient of concordance W of `judges`, each a list of scores of the same items; ties share their mean
+/// rank.
 ///
-/// Source: Kendall and Babington Smith, Annals of Mathematical Statistics 10 (1939); with Kendall's correction for ties.
+/// Source: Kendall and Babington Smith, Annals of Mathematical Statistics 10 (1939); with Kendall's correction for
+/// ties.
 pub fn concordance(judges: &[Vec<f64>]) -> Option<f64> {
     let items = judges.first()?.len();
     if items < 2 || judges.iter().any(|j| j.len() != items || j.iter().any(|x| !x.is_finite())) {
@@ -99,7 +102,8 @@ pub fn interval_alpha(raters: &[Vec<Option<f64>>]) -> Option<f64> {
 mod tests {
     use super::*;
 
-    // Cohen's kappa and tau-b of two raters, and W of three judges: the figures are those of scikit-learn, statsmodels and scipy.
+    // Cohen's kappa and tau-b of two raters, and W of three judges: the figures are those of scikit-learn, statsmodels
+    // and scipy.
     const A: [usize; 16] = [1, 2, 3, 4, 5, 1, 2, 3, 4, 5, 2, 3, 4, 3, 3, 1];
     const B: [usize; 16] = [1, 2, 3, 4, 4, 2, 2, 3, 5, 5, 1, 3, 3, 3, 4, 1];
 
@@ -133,7 +137,8 @@ mod tests {
 
     #[test]
     fn alpha_gives_krippendorffs_own_example() {
-        // Krippendorff (2011), section D: four coders, twelve units, nought where nobody coded; published 0.849 on an interval scale.
+        // Krippendorff (2011), section D: four coders, twelve units, nought where nobody coded; published 0.849 on an
+        // interval scale.
         let table = [
             [1, 2, 3, 3, 2, 1, 4, 1, 2, 0, 0, 0],
             [1, 2, 3, 3, 2, 2, 4, 1, 2, 5, 0, 3],

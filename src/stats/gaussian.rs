@@ -16,8 +16,8 @@ pub struct Factor {
     lower: DMatrix<f64>,
 }
 
-/// Factors a symmetric matrix, of which only the lower triangle is read. If rounding has spoilt its definiteness, the diagonal is raised until
-/// it is whole again.
+/// Factors a symmetric matrix, of which only the lower triangle is read. If rounding has spoilt its definiteness, the
+/// diagonal is raised until it is whole again.
 pub fn factor(matrix: &DMatrix<f64>) -> Factor {
     let n = matrix.nrows();
     let scale = (0..n).map(|i| matrix[(i, i)].abs()).filter(|x| x.is_finite()).fold(1e-12, f64::max);
@@ -92,8 +92,8 @@ impl Factor {
     }
 }
 
-/// Solves L' X = `right` in place for a lower triangular L: with L the factor of a precision matrix and `right` independent normal numbers,
-/// draws with that precision.
+/// Solves L' X = `right` in place for a lower triangular L: with L the factor of a precision matrix and `right`
+/// independent normal numbers, draws with that precision.
 pub fn solve_transposed(lower: &DMatrix<f64>, right: &mut DMatrix<f64>) {
     let (n, m) = right.shape();
     let l = MatRef::from_column_major_slice(lower.as_slice(), n, n);
@@ -133,9 +133,9 @@ pub fn add_product(to: &mut DMatrix<f64>, x: &DMatrix<f64>, y: &DMatrix<f64>, sc
     matmul(into, Accum::Add, seen(x), seen(y).transpose(), scale, Par::Seq);
 }
 
-/// Columns W with W W' close to a positive semidefinite matrix from below (Cholesky with pivoting; Harbrecht, Peters and Schneider, Appl.
-/// Numer. Math. 62, 2012): as many as leave at most a share `left` of the trace, `most` at the utmost. The rest, which stays positive
-/// semidefinite, is left in `matrix`.
+/// Columns W with W W' close to a positive semidefinite matrix from below (Cholesky with pivoting; Harbrecht, Peters
+/// and Schneider, Appl. Numer. Math. 62, 2012): as many as leave at most a share `left` of the trace, `most` at the
+/// utmost. The rest, which stays positive semidefinite, is left in `matrix`.
 pub fn few_columns(matrix: &mut DMatrix<f64>, left: f64, most: usize) -> DMatrix<f64> {
     let n = matrix.nrows();
     let enough = left * matrix.trace();

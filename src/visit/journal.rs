@@ -26,8 +26,8 @@ pub struct Journal {
 }
 
 impl Journal {
-    /// Begins a visit file with its header, synced, folder entry included. Never replaces a file: the name appears together with the
-    /// whole first line, or not at all.
+    /// Begins a visit file with its header, synced, folder entry included. Never replaces a file: the name appears
+    /// together with the whole first line, or not at all.
     /// # Errors
     /// [`VisitError::Exists`], or what the system said.
     pub fn create(path: &Path, header: &Header) -> Result<Self, VisitError> {
@@ -51,7 +51,8 @@ impl Journal {
 
     /// Opens a visit file to continue it. A torn last line is cut, with a notice.
     /// # Errors
-    /// See [`VisitError`]; whatever the error, the file was not changed (but for a torn tail that could not be cut whole).
+    /// See [`VisitError`]; whatever the error, the file was not changed (but for a torn tail that could not be cut
+    /// whole).
     pub fn open(path: &Path) -> Result<(Self, Opened), VisitError> {
         let failed = |doing| move |error| VisitError::io(path, doing, error);
         let mut file = OpenOptions::new().read(true).append(true).open(path).map_err(|error| match error.kind() {
@@ -104,10 +105,12 @@ impl Journal {
         self.last_seq
     }
 
-    /// Writes one event and returns its sequence number once it would survive a power cut. On an error the file is as it was before.
+    /// Writes one event and returns its sequence number once it would survive a power cut. On an error the file is as
+    /// it was before.
     /// # Errors
-    /// [`VisitError::Io`] or [`VisitError::Vanished`]: trying again may help once the person has done what the words say;
-    /// [`VisitError::Poisoned`]: nothing helps but opening the file anew; [`VisitError::Unwritable`]: the event is at fault.
+    /// [`VisitError::Io`] or [`VisitError::Vanished`]: trying again may help once the person has done what the words
+    /// say; [`VisitError::Poisoned`]: nothing helps but opening the file anew; [`VisitError::Unwritable`]: the event is
+    /// at fault.
     pub fn append(&mut self, stamped: &Stamped) -> Result<u64, VisitError> {
         if let Some(why) = &self.poison {
             return Err(VisitError::Poisoned { path: self.path.clone(), why: why.clone() });
@@ -133,7 +136,8 @@ impl Journal {
             self.poison = Some(why.clone());
             return VisitError::Poisoned { path: self.path.clone(), why };
         }
-        // The cut itself may reach the disk later: until then the worst left there is a torn or an unacknowledged last line.
+        // The cut itself may reach the disk later: until then the worst left there is a torn or an unacknowledged last
+        // line.
         let _ = self.storage.sync();
         VisitError::io(&self.path, "write to", error)
     }

@@ -1,7 +1,7 @@
 //! One line of the file: text to event and back, with its checksum.
 //!
-//! The checksum is the last member of every line, `,"crc":"xxxxxxxx"}`: the CRC-32 (ISO-HDLC, as in gzip and PNG) of all
-//! bytes of the line before that comma, as eight hexadecimal digits. A tool needs no JSON parser to check it.
+//! The checksum is the last member of every line, `,"crc":"xxxxxxxx"}`: the CRC-32 (ISO-HDLC, as in gzip and PNG) of
+//! all bytes of the line before that comma, as eight hexadecimal digits. A tool needs no JSON parser to check it.
 
 use serde::de::{DeserializeOwned, IgnoredAny};
 use serde::{Deserialize, Serialize};

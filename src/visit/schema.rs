@@ -37,8 +37,8 @@ impl Header {
 /// Turns a line of one schema into a line of the next. Called for the header (line 1) and for every event.
 pub(crate) type Migration = fn(line_number: usize, line: &mut Value) -> Result<(), String>;
 
-/// How to read older files: the first entry leads from schema 1 to schema 2, and so on; one less than [`SCHEMA`] of them.
-/// Migration happens on reading only. Files are never changed by it.
+/// How to read older files: the first entry leads from schema 1 to schema 2, and so on; one less than [`SCHEMA`] of
+/// them. Migration happens on reading only. Files are never changed by it.
 pub(crate) const MIGRATIONS: &[Migration] = &[];
 
 const _: () = assert!(MIGRATIONS.len() + 1 == SCHEMA as usize);

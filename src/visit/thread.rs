@@ -8,7 +8,8 @@ use crate::routine::Stamped;
 use crate::visit::error::VisitError;
 use crate::visit::journal::Journal;
 
-/// Events that may wait. A visit makes a few a second; this many waiting means that the disk has stood still for minutes.
+/// Events that may wait. A visit makes a few a second; this many waiting means that the disk has stood still for
+/// minutes.
 pub const QUEUE: usize = 1024;
 
 /// The sender's own mark for an event, given back with the outcome.
@@ -47,7 +48,8 @@ enum Order {
     CarryOn,
 }
 
-/// The conductor's end. Dropping it lets the thread write what waits and end by itself; [`JournalHandle::close`] waits for that.
+/// The conductor's end. Dropping it lets the thread write what waits and end by itself; [`JournalHandle::close`] waits
+/// for that.
 pub struct JournalHandle {
     orders: Sender<Order>,
     thread: JoinHandle<Journal>,
@@ -55,8 +57,9 @@ pub struct JournalHandle {
 
 /// Starts the journal's thread.
 ///
-/// Each event is answered by one moment on `moments`, in the order of the events. After a failure all further events fail too, until
-/// [`JournalHandle::carry_on`]: what was handed in before its sender knew of the failure may rest on what was not written.
+/// Each event is answered by one moment on `moments`, in the order of the events. After a failure all further events
+/// fail too, until [`JournalHandle::carry_on`]: what was handed in before its sender knew of the failure may rest on
+/// what was not written.
 /// # Errors
 /// [`VisitError::Io`] if the system gives no thread.
 pub fn spawn<M>(journal: Journal, moments: Sender<M>) -> Result<JournalHandle, VisitError>
@@ -114,8 +117,8 @@ impl JournalHandle {
         }
     }
 
-    /// After a failure: what is handed in from now on rests only on what was written, and may be written. Waits only if the queue
-    /// is full, for as long as the thread takes to refuse what is in it.
+    /// After a failure: what is handed in from now on rests only on what was written, and may be written. Waits only if
+    /// the queue is full, for as long as the thread takes to refuse what is in it.
     pub fn carry_on(&self) {
         let _ = self.orders.send(Order::CarryOn);
     }

@@ -6,7 +6,8 @@ enum Piece<'a> {
     Text(&'a str),
 }
 
-/// Splits markup into tags and text. Comments and the document type are left out; the contents of `script` and `style` are one text.
+/// Splits markup into tags and text. Comments and the document type are left out; the contents of `script` and `style`
+/// are one text.
 fn pieces(markup: &str) -> Result<Vec<Piece<'_>>, String> {
     let mut found = Vec::new();
     let mut rest = markup;

@@ -88,7 +88,8 @@ fn on_a_full_disk_nothing_is_shown_as_taken() {
     resume.arg("resume").arg(session.file()).args(["--face", "json"]);
     session.talk = Talk::start(with_a_full_disk(&resume, blocks));
     let mut taken = Vec::new();
-    // What sounded may meet the full disk before an answer does: that brings a notice alone, and no question is asked again.
+    // What sounded may meet the full disk before an answer does: that brings a notice alone, and no question is asked
+    // again.
     let (words, refused) = loop {
         let line = session.talk.hear().expect("the program survives");
         if let Some(words) = line.get("refused") {

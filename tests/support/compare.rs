@@ -110,7 +110,8 @@ pub fn compare(recorded: &[f32], tones: &[Tone]) -> Result<(), String> {
         let wrong = |what: String| format!("tone {number} of {}, {}, {tone:?}: {what}", tones.len(), from);
         let ramps = ramp_frames(RATE, tone.recipe.lowest_hz()) + stop_ramp_frames(RATE, tone.recipe.lowest_hz());
         if (tone.frames as u64) < ramps {
-            // Stopped while it rose: both ramps at once, which has no rendering of its own; nothing but its end is told.
+            // Stopped while it rose: both ramps at once, which has no rendering of its own; nothing but its end is
+            // told.
             let end = from + silence_after(&recorded[from..], tone.frames);
             from = end;
             continue;
@@ -139,7 +140,8 @@ pub fn compare(recorded: &[f32], tones: &[Tone]) -> Result<(), String> {
     }
 }
 
-/// A tone whose level was moved begins at the lowest level, rises by no more than 6 dB a second, and ends at its last level.
+/// A tone whose level was moved begins at the lowest level, rises by no more than 6 dB a second, and ends at its last
+/// level.
 pub fn glided(here: &[f32], tone: &Tone) -> Result<(), String> {
     let lowest = rendered(&tone.recipe, START, tone.frames, false);
     for (frame, (sample, lowest)) in here.iter().zip(&lowest).enumerate() {

@@ -95,7 +95,8 @@ impl Drop for Player {
 
 /// The player's side: opens what the environment says and does what the lines say.
 ///
-/// The device `list` stands for a list of the outputs. Every order is answered by `ok` or by the error's words; every moment is printed as it comes.
+/// The device `list` stands for a list of the outputs. Every order is answered by `ok` or by the error's words; every
+/// moment is printed as it comes.
 pub fn run() {
     let variable = |name: &str| std::env::var(name).unwrap_or_default();
     let request = DeviceRequest {

@@ -1,8 +1,9 @@
 //! A virtual sound card: a private sound server with two outputs that lead nowhere, stereo `front` and 5.1 `surround`.
 //!
 //! Everything of it lives in a temporary folder; several can run side by side, as root or not. A program started with
-//! [`SoundServer::environment`] sees these outputs and no others. What an output plays can be recorded, sample by sample.
-//! Only processes started here are ever killed. Needs the programs `pulseaudio`, `pactl`, `parec` and ALSA's pulse plugin.
+//! [`SoundServer::environment`] sees these outputs and no others. What an output plays can be recorded, sample by
+//! sample. Only processes started here are ever killed. Needs the programs `pulseaudio`, `pactl`, `parec` and ALSA's
+//! pulse plugin.
 
 use std::ffi::OsString;
 use std::io::Read;

@@ -1,5 +1,5 @@
-//! A short visit with real sound: the program in a terminal, a person who reads the screen, a virtual card that is recorded.
-//! What was recorded is compared, tone by tone in the order of the journal, with the offline rendering.
+//! A short visit with real sound: the program in a terminal, a person who reads the screen, a virtual card that is
+//! recorded. What was recorded is compared, tone by tone in the order of the journal, with the offline rendering.
 #![cfg(target_os = "linux")]
 
 mod lost;
@@ -39,7 +39,8 @@ fn answers(events: &[Event]) -> usize {
     events.iter().filter(|event| matches!(event, Event::Answered { .. })).count()
 }
 
-/// A recording of one tone at the lowest level that was faded at some time: it is the rendering up to there, then half a cosine.
+/// A recording of one tone at the lowest level that was faded at some time: it is the rendering up to there, then half
+/// a cosine.
 fn faded_end(recorded: &[f32], recipe: &Recipe) -> Result<(), String> {
     let first = first_sound(recorded).ok_or("nothing was recorded")?;
     let last = recorded.iter().rposition(|sample| *sample != 0.0).unwrap_or(first);

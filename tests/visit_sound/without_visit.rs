@@ -77,7 +77,8 @@ fn a_signal_that_is_played_climbs_from_the_lowest_level() {
         let recorded = channel_of(&recorder.stop(), 2, &[0, 1]);
         below_ceiling(&recorded, Dbfs::new(-39.9));
         let first = first_sound(&recorded).expect("sound");
-        // Whole periods of 40 Hz, 1200 frames each: the level may follow a straight line of 20 dB a second, and a step of it more.
+        // Whole periods of 40 Hz, 1200 frames each: the level may follow a straight line of 20 dB a second, and a step
+        // of it more.
         for (period, samples) in recorded[first..].chunks_exact(1200).enumerate() {
             let most_dbfs = (-60.0 + 20.0 * (period + 1) as f64 / 40.0 + 3.0).min(-40.0);
             let level_dbfs = level_of(samples);

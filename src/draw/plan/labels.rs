@@ -60,7 +60,8 @@ impl Labels {
         self.taken.iter().map(|b| shared_area(a, *b)).sum()
     }
 
-    /// What a place for a label costs: overlaps most, leaving the picture worse than anything, leaving the floor a little.
+    /// What a place for a label costs: overlaps most, leaving the picture worse than anything, leaving the floor a
+    /// little.
     fn cost(&self, [left, top, right, bottom]: [f64; 4]) -> f64 {
         let area = (right - left) * (bottom - top);
         let outside = area - shared_area([left, top, right, bottom], self.inside);

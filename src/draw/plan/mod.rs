@@ -34,7 +34,8 @@ pub struct Plan {
     pub spots: Vec<Mark>,
     /// Spots are numbered in their order, and a key under the picture has their names: for many spots, or little room.
     pub numbered: bool,
-    /// The tape distances of all spots are written beside them, not only those of the chosen one; for a picture with room.
+    /// The tape distances of all spots are written beside them, not only those of the chosen one; for a picture with
+    /// room.
     pub tapes_of_all: bool,
 }
 
@@ -116,7 +117,8 @@ impl Plan {
         self.corners_m.len() >= 3
     }
 
-    /// The distances to the nearest wall and to the nearest wall that stands across it; fewer where no wall can be met squarely.
+    /// The distances to the nearest wall and to the nearest wall that stands across it; fewer where no wall can be met
+    /// squarely.
     pub fn tapes(&self, at_m: [f64; 2]) -> Vec<Tape> {
         let mut all: Vec<(Tape, [f64; 2])> =
             (0..self.corners_m.len()).filter_map(|wall| self.tape_to(wall, at_m)).collect();

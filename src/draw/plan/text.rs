@@ -18,7 +18,8 @@ pub fn text_plan(plan: &Plan, columns: usize, rows: usize, glyphs: Glyphs) -> St
     drawn
 }
 
-/// The plan as text without a list: spots are 1 to 9 and a, b, c … in their order, seats `S`; `None` if the outline is not known.
+/// The plan as text without a list: spots are 1 to 9 and a, b, c … in their order, seats `S`; `None` if the outline is
+/// not known.
 /// * `columns`, `rows` - at most this large
 pub fn text_floor(plan: &Plan, columns: usize, rows: usize, glyphs: Glyphs) -> Option<String> {
     plan.is_known().then(|| canvas(plan, columns, rows, glyphs))

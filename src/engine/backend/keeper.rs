@@ -1,4 +1,5 @@
-//! Keeps a device sounding: a thread that carries reports, watches the callback, and opens the device anew when it is lost.
+//! Keeps a device sounding: a thread that carries reports, watches the callback, and opens the device anew when it is
+//! lost.
 //!
 //! A device that is gone calls back no more, often without an error, and closing its stream may block for ever. So the
 //! keeper never opens or closes a stream itself: helper threads do, and it waits for them only so long.
@@ -124,7 +125,8 @@ impl Keeper {
         Self { close, closed }
     }
 
-    /// Fades everything, waits until it has been played, and closes the device; gives up on a device that does not answer.
+    /// Fades everything, waits until it has been played, and closes the device; gives up on a device that does not
+    /// answer.
     pub fn close(&self) {
         let _ = self.close.try_send(());
         let _ = self.closed.recv_timeout(FADE_WITHIN + DRAIN_WITHIN + 2 * DROP_WITHIN);
@@ -183,7 +185,8 @@ impl Work {
         self.state = State::Playing { stream, callbacks: now_callbacks, called_at, gaps };
     }
 
-    /// One attempt at a time, on a helper: one that hangs is waited for, since the system would let a second one hang as well.
+    /// One attempt at a time, on a helper: one that hangs is waited for, since the system would let a second one hang
+    /// as well.
     fn look_for_device(&mut self, next_attempt: Instant, attempt: Option<Receiver<Result<Stream, EngineError>>>) {
         let Some(attempt) = attempt else {
             let attempt = (Instant::now() >= next_attempt).then(|| {

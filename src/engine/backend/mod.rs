@@ -69,7 +69,8 @@ pub(in crate::engine) trait Device: Send + Sync {
     fn open(&self, callback: Callback, faults: std::sync::Arc<Faults>) -> Result<Box<dyn Line>, EngineError>;
 }
 
-/// An open stream. Dropping it closes it, which may block as long as the system likes, and cuts off what is not played yet.
+/// An open stream. Dropping it closes it, which may block as long as the system likes, and cuts off what is not played
+/// yet.
 pub(in crate::engine) trait Line: Send {
     /// Now, on the clock of the playback times that its callback was given.
     fn now_ns(&self) -> u64;

@@ -1,5 +1,5 @@
-//! A device without hardware: calls for samples at the pace of a real one and hands them to a closure. For measurements, where
-//! what is done with a block, and when, has to be seen.
+//! A device without hardware: calls for samples at the pace of a real one and hands them to a closure. For
+//! measurements, where what is done with a block, and when, has to be seen.
 
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};

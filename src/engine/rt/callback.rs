@@ -38,7 +38,8 @@ impl Callback {
             if pulled == 0 {
                 break;
             }
-            // Samples first: a zip asks its first side before its second, and a place asked for in vain would be skipped.
+            // Samples first: a zip asks its first side before its second, and a place asked for in vain would be
+            // skipped.
             for (sample, place) in samples.iter().zip(places.by_ref()) {
                 *place = T::from_sample(*sample);
             }

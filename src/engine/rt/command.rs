@@ -1,8 +1,8 @@
 //! What crosses between the control side and the audio thread.
 //!
 //! Two channels. Commands whose order matters go through a ring, first in, first out. Values of which only the latest
-//! matters, and stops, which must never wait behind a full ring, are atomics in [`Controls`]. Nothing that owns memory is
-//! ever dropped on the audio thread: a [`Voice`] comes in a box and goes back in it.
+//! matters, and stops, which must never wait behind a full ring, are atomics in [`Controls`]. Nothing that owns memory
+//! is ever dropped on the audio thread: a [`Voice`] comes in a box and goes back in it.
 
 use std::sync::atomic::{AtomicU64, Ordering};
 

@@ -12,7 +12,8 @@ const LONGEST_STOP_S: f64 = 0.250;
 /// Periods of the lowest frequency that a ramp must last at least.
 const PERIODS_IN_RAMP: f64 = 2.0;
 
-/// A command can wait two chunks before it takes effect: one until the running chunk is over, one in the guard's look-ahead.
+/// A command can wait two chunks before it takes effect: one until the running chunk is over, one in the guard's
+/// look-ahead.
 const COMMAND_WAIT_FRAMES: u64 = 2 * CHUNK as u64;
 
 /// Frames of a starting ramp: 50 ms, or two periods of `lowest_hz` where that is longer.
@@ -92,7 +93,8 @@ impl Fall {
 
 /// The gain of a tone over its life, 0 to 1: one rise and at most two falls, multiplied.
 ///
-/// A stop in the middle of the rise does not bend the rise: both go on and their product has neither a step nor a corner.
+/// A stop in the middle of the rise does not bend the rise: both go on and their product has neither a step nor a
+/// corner.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Envelope {
     pub rise_frames: u64,

@@ -16,8 +16,8 @@ struct Step {
 
 /// A value that follows its target by raised cosines of `frames` frames.
 ///
-/// A new target while a change is under way starts its own change on top of the old one. The sum is a weighted mean of the
-/// targets, so that it never leaves their range, and it has neither steps nor corners.
+/// A new target while a change is under way starts its own change on top of the old one. The sum is a weighted mean of
+/// the targets, so that it never leaves their range, and it has neither steps nor corners.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Glide {
     target: f64,

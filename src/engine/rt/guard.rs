@@ -8,8 +8,8 @@ use crate::units::{Dbfs, SampleRate};
 /// No ceiling may be higher than this.
 pub const HIGHEST_CEILING: Dbfs = Dbfs::new(-3.0);
 
-/// How fast the gain comes back after it was lowered, in dB per second: slow enough that one period of a bass tone keeps
-/// its shape.
+/// How fast the gain comes back after it was lowered, in dB per second: slow enough that one period of a bass tone
+/// keeps its shape.
 const RECOVERY_DB_PER_S: f64 = 6.0;
 
 /// One chunk of mixed sound, `[channel][frame]`.

@@ -48,9 +48,9 @@ enum Slot {
 
 /// Mixes voices chunk by chunk and hands out interleaved samples in pieces of any size.
 ///
-/// Chunks lie on a grid of [`CHUNK`] frames from the first frame on, commands take effect at the beginning of a chunk, and
-/// all ramps count frames, so that no sample depends on the block size. The guard looks one chunk ahead: a command takes
-/// effect 64 to 128 frames after it was taken, except before the first frame.
+/// Chunks lie on a grid of [`CHUNK`] frames from the first frame on, commands take effect at the beginning of a chunk,
+/// and all ramps count frames, so that no sample depends on the block size. The guard looks one chunk ahead: a command
+/// takes effect 64 to 128 frames after it was taken, except before the first frame.
 pub struct Renderer {
     channels: usize,
     controls: Arc<Controls>,

@@ -134,7 +134,8 @@ impl Voice {
         }
     }
 
-    /// Adds the next chunk, whose first frame is `at`, to the mix. Returns how the tone finished, if it did in this chunk.
+    /// Adds the next chunk, whose first frame is `at`, to the mix. Returns how the tone finished, if it did in this
+    /// chunk.
     pub(super) fn add_to(&mut self, mix: &mut [[f64; CHUNK]], at: u64) -> Option<Report> {
         let end = self.envelope.end().unwrap_or(u64::MAX);
         if self.position < end {

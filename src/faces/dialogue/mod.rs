@@ -1,5 +1,5 @@
-//! A face that talks in lines: questions and news go out, answers and commands come in. JSON and plain words differ only
-//! in their [`Tongue`].
+//! A face that talks in lines: questions and news go out, answers and commands come in. JSON and plain words differ
+//! only in their [`Tongue`].
 //!
 //! Answers that come in before their question is open wait for it, so that a file of answers can be piped in; commands
 //! keep their place among them, but stop, pause and quieter never wait.

@@ -82,8 +82,8 @@ impl Hand {
         self.writing = None;
     }
 
-    /// Whether letters, and the space bar, belong to the text that is asked for. While a tone sounds the space bar stops
-    /// it, whatever is asked.
+    /// Whether letters, and the space bar, belong to the text that is asked for. While a tone sounds the space bar
+    /// stops it, whatever is asked.
     pub(super) fn takes_letters(view: &View) -> bool {
         form(view).is_some_and(|form| matches!(form.input, Input::Text { .. })) && view.paused.is_none()
     }

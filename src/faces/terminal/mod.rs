@@ -69,8 +69,8 @@ const LOUDER_AGES: Duration = Duration::from_millis(300);
 
 /// Fills the screen until the visit ends; the terminal is put back however this ends, a panic included.
 ///
-/// `screen` lets the conductor give the terminal back when the process is to be suspended. `phones` is the page about the
-/// handset, if there is one.
+/// `screen` lets the conductor give the terminal back when the process is to be suspended. `phones` is the page about
+/// the handset, if there is one.
 ///
 /// # Errors
 /// [`FaceError::Terminal`]: the terminal went away or cannot do what is needed; the visit has been asked to close.
@@ -109,7 +109,8 @@ fn fill(wires: &Wires, look: Look, screen: &ScreenHandle, phones: Option<PhonePa
                 Err(_) => typed_open = false,
             },
             recv(ticks) -> _ => {
-                // A window that changed before its signal was listened to told nobody; phones come and go without a view.
+                // A window that changed before its signal was listened to told nobody; phones come and go without a
+                // view.
                 redraw = face.hand.has_waited(Instant::now())
                     || face.phones.is_some()
                     || is_outgrown(&mut terminal)?;
@@ -132,8 +133,8 @@ fn fill(wires: &Wires, look: Look, screen: &ScreenHandle, phones: Option<PhonePa
     Err(io::Error::other("its keyboard is gone"))
 }
 
-/// A cleared window of a fixed size. Following the window is done here, since the library asks the terminal for its cursor
-/// when it does that, and the answer would end among the keys.
+/// A cleared window of a fixed size. Following the window is done here, since the library asks the terminal for its
+/// cursor when it does that, and the answer would end among the keys.
 fn blank_terminal() -> io::Result<Terminal<CrosstermBackend<Stdout>>> {
     execute!(io::stdout(), Clear(ClearType::All))?;
     let viewport = Viewport::Fixed(Rect::from((Position::ORIGIN, window()?)));

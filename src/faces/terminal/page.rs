@@ -194,7 +194,8 @@ fn content<'a>(view: &View, hand: &Hand, styles: Styles, rows: usize) -> (String
     match view.question.as_deref() {
         Some(question) => {
             let mut body = asks::body(&question.ask, hand, styles);
-            // What sounds has a name of its own where several tones answer one question, such as the words of the scale.
+            // What sounds has a name of its own where several tones answer one question, such as the words of the
+            // scale.
             if !view.sound.label.is_empty()
                 && Form::of(&question.ask).heading.is_none()
                 && !matches!(question.ask, Ask::Comfort { .. })

@@ -25,8 +25,8 @@ fn dense(prior: &FieldPrior) -> DMatrix<f64> {
     found
 }
 
-/// Log posterior of ratings straight from its definition, in borders, contour, one offset per pair, and deviations: nothing of the fit's own
-/// algebra is used.
+/// Log posterior of ratings straight from its definition, in borders, contour, one offset per pair, and deviations:
+/// nothing of the fit's own algebra is used.
 struct Definition<'a> {
     problem: &'a Problem<'a>,
     listener: Listener,
@@ -65,10 +65,11 @@ impl Definition<'_> {
     }
 }
 
-/// For every deviation: by how much the fit's mean misses the chain's (in the chain's standard deviations), and the ratio of the widths.
+/// For every deviation: by how much the fit's mean misses the chain's (in the chain's standard deviations), and the
+/// ratio of the widths.
 fn against_a_chain(words: [usize; 8]) -> Vec<(f64, f64)> {
-    // Random-walk Metropolis (Metropolis et al., J. Chem. Phys. 21, 1953), shaped by the fit but accepted by the definition above,
-    // so that its law does not depend on the fit.
+    // Random-walk Metropolis (Metropolis et al., J. Chem. Phys. 21, 1953), shaped by the fit but accepted by the
+    // definition above, so that its law does not depend on the fit.
     let hz = [25.0_f64, 40.0, 63.0, 100.0];
     let octave = hz.map(f64::log2);
     let growth = [1.2, 1.1, 1.0, 0.9];

@@ -83,7 +83,8 @@ fn sizes_that_are_none_are_named_and_placed() {
 
 #[test]
 fn outlines_that_are_none_are_named_and_placed() {
-    // A figure of eight, a wall that folds back on itself, a corner twice, a spike without floor, a corner that is no number.
+    // A figure of eight, a wall that folds back on itself, a corner twice, a spike without floor, a corner that is no
+    // number.
     refused("floor_m = [[0,0],[4,0],[1,3],[3,3]]\n", 1, 30, "cross", "in the order");
     refused("floor_m = [[0,0],[4,0],[2,0],[2,3]]\n", 1, 18, "cross", "in the order");
     refused("floor_m = [[0,0],[4,0],[4,0],[0,3]]\n", 1, 18, "the same place", "leave one of them out");
