@@ -13,6 +13,7 @@ use crate::cli::render_routine::RenderRoutine;
 use crate::cli::render_set::RenderSet;
 use crate::cli::routing::{Routing, Way};
 use crate::cli::signals::SignalArgs;
+use crate::cli::values::{minutes, phon, phone_level};
 use crate::faces::handset::Wanted;
 
 /// Known test tones, a guide and a judge for placing a subwoofer by ear.
@@ -378,21 +379,4 @@ pub struct How {
     /// The sound output, as `evenbass outputs` names it.
     #[arg(long, value_name = "OUTPUT")]
     pub output: Option<String>,
-}
-
-fn phone_level(text: &str) -> Result<f64, String> {
-    in_range(text, -60.0, -19.0, "dBFS")
-}
-
-fn minutes(text: &str) -> Result<f64, String> {
-    in_range(text, 1.0, 240.0, "minutes")
-}
-
-pub(super) fn phon(text: &str) -> Result<f64, String> {
-    in_range(text, 20.0, 80.0, "phon")
-}
-
-pub(super) fn in_range(text: &str, low: f64, high: f64, unit: &str) -> Result<f64, String> {
-    let number: f64 = text.parse().map_err(|_| format!("a number of {unit} was expected"))?;
-    if (low..=high).contains(&number) { Ok(number) } else { Err(format!("{low} to {high} {unit} can be asked for")) }
 }

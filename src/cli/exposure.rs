@@ -7,7 +7,7 @@ use crate::acoustics::exposure::{
 };
 use crate::acoustics::weightings::Weighting;
 use crate::cli::Failure;
-use crate::cli::args::in_range;
+use crate::cli::values::in_range;
 use crate::units::DbSpl;
 
 /// `evenbass exposure`

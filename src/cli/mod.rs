@@ -31,6 +31,7 @@ pub mod signals;
 mod sound;
 mod spots;
 mod texts;
+mod values;
 
 use std::process::ExitCode;
 

@@ -6,11 +6,11 @@ use std::sync::Arc;
 use clap::Args;
 
 use crate::cli::Failure;
-use crate::cli::args::{in_range, phon};
 use crate::cli::cue_sheet::{CueSheet, Row};
 use crate::cli::folder::{Folder, Limits, Step, Tone, seconds};
 use crate::cli::presets::own_presets;
 use crate::cli::render_set::REFERENCE_SECONDS;
+use crate::cli::values::{in_range, phon};
 use crate::presets::{self, NOTES};
 use crate::room::{self, Room};
 use crate::routine::in_advance::{Passage, Purpose, in_advance};
