@@ -4,9 +4,10 @@ use nalgebra::DMatrix;
 
 use crate::evidence::{Evidence, Heard};
 use crate::judge::arrow::Marginals;
+use crate::judge::belief::Belief;
 use crate::judge::posterior::Fit;
 use crate::judge::prior::FieldPrior;
-use crate::judge::ranking::{Belief, Weighed};
+use crate::judge::weighing::Weighed;
 use crate::judge::worth::{Lesson, Means, lesson};
 use crate::judge::{Advice, Case, decision};
 use crate::random::Random;

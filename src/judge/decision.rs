@@ -5,8 +5,8 @@ use nalgebra::DMatrix;
 
 use crate::judge::posterior::Problem;
 use crate::judge::prior::GridMap;
-use crate::judge::ranking::Weighed;
 use crate::judge::usual::skewed;
+use crate::judge::weighing::Weighed;
 use crate::judge::{Estimate, ShootOut};
 use crate::stats::gaussian::NormalDraws;
 use crate::stats::normal;

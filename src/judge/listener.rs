@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::evidence::{Evidence, Heard};
 use crate::judge::Estimate;
-use crate::judge::ranking::Weighed;
+use crate::judge::weighing::Weighed;
 use crate::stats::agreement;
 
 /// Fewer repeats than this say nothing about consistency.

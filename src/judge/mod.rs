@@ -3,6 +3,7 @@
 mod advice;
 mod answers;
 mod arrow;
+mod belief;
 mod decision;
 mod grading;
 mod listener;
@@ -12,6 +13,7 @@ mod ranking;
 #[cfg(test)]
 mod tests;
 mod usual;
+mod weighing;
 mod worth;
 
 use serde::{Deserialize, Serialize};
