@@ -2,7 +2,7 @@
 
 use maud::{Markup, html};
 
-use crate::draw::plan::svg::Scale;
+use crate::draw::plan::scale::Scale;
 use crate::draw::plan::{Plan, Role};
 use crate::draw::svg::{Anchor, LABEL, SMALL, text_width};
 

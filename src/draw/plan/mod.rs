@@ -1,6 +1,7 @@
 //! The room's plan to scale, seen from above: walls with letters, seats, spots with two tape distances each.
 
 mod labels;
+mod scale;
 mod svg;
 mod text;
 
@@ -8,7 +9,8 @@ pub use svg::svg;
 pub use text::{spot_sign, text_floor, text_plan};
 
 pub(in crate::draw) use labels::Labels;
-pub(in crate::draw) use svg::{Key, Scale, marks, outline};
+pub(in crate::draw) use scale::Scale;
+pub(in crate::draw) use svg::{Key, marks, outline};
 
 /// With more spots than this, numbers and a key read better than names, which would cross each other.
 pub const MOST_NAMED: usize = 6;
