@@ -2,21 +2,21 @@
 
 use crate::room::ensemble::{Doubt, Ensemble};
 use crate::room::plan::{Place, Room};
-use crate::room::study::{HALF_WIDTH_OCTAVES, SEED};
 use crate::room::suggest::{self, Candidate, Rule};
 
 const DRAWS_FOR_CHOICE: usize = 12;
+const SEED: u64 = 1;
 /// How many spots the model may add, and how far apart it looks along the walls.
 const OWN_CHOICE: usize = 3;
 const LOOK_EVERY_M: f64 = 0.25;
 const MOST_LOOKS: f64 = 120.0;
 
 /// Spots to add to the room's own: the trade's rules where it has none, and the model's choice along the walls.
-pub(in crate::room) fn added_spots(room: &Room, frequencies_hz: &[f64]) -> Vec<Candidate> {
+pub(in crate::room) fn added_spots(room: &Room, frequencies_hz: &[f64], half_width_octaves: f64) -> Vec<Candidate> {
     let own = room.spots.iter().any(|spot| spot.at_m.is_some());
     let mut found = if own { Vec::new() } else { suggest::candidates(room) };
     let corners = room.corners_m();
-    for place_m in model_choice(room, frequencies_hz) {
+    for place_m in model_choice(room, frequencies_hz, half_width_octaves) {
         let added = found.iter().filter(|candidate| candidate.rule == Rule::Model).count();
         let taken = room.spots.iter().filter_map(|spot| spot.at_m);
         let near_own = |at: [f64; 3]| (at[0] - place_m[0]).hypot(at[1] - place_m[1]) < suggest::APART_M;
@@ -31,7 +31,7 @@ pub(in crate::room) fn added_spots(room: &Room, frequencies_hz: &[f64]) -> Vec<C
 }
 
 /// Places along the walls, most even first over all seats with a position.
-fn model_choice(room: &Room, frequencies_hz: &[f64]) -> Vec<[f64; 2]> {
+fn model_choice(room: &Room, frequencies_hz: &[f64], half_width_octaves: f64) -> Vec<[f64; 2]> {
     let corners = room.corners_m();
     let perimeter_m: f64 = (0..corners.len())
         .map(|i| {
@@ -46,7 +46,7 @@ fn model_choice(room: &Room, frequencies_hz: &[f64]) -> Vec<[f64; 2]> {
         at_m: Some([place_m[0], place_m[1], crate::room::CONE_HEIGHT_M]),
     };
     trial.spots = places.iter().map(spot).collect();
-    let Some(ensemble) = Ensemble::new(&trial, frequencies_hz, HALF_WIDTH_OCTAVES, Doubt::default()) else {
+    let Some(ensemble) = Ensemble::new(&trial, frequencies_hz, half_width_octaves, Doubt::default()) else {
         return Vec::new();
     };
     let mut totals = vec![0.0; places.len()];

@@ -24,6 +24,24 @@ pub struct Band {
     pub high_db: f64,
 }
 
+/// How even a spot is expected to be at a seat.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SeatSpread {
+    /// The seat's name.
+    pub seat: String,
+    /// Standard deviation over the bands, dB, the middle of what is believed.
+    pub predicted_spread_db: f64,
+    /// Four in five draws are between these.
+    pub interval_db: [f64; 2],
+}
+
+impl SeatSpread {
+    pub(in crate::room) fn new(seat: &str, band: Band) -> Self {
+        let interval_db = [band.low_db, band.high_db];
+        Self { seat: seat.to_owned(), predicted_spread_db: band.middle_db, interval_db }
+    }
+}
+
 /// The share of draws left out at either end of a band of levels that is to hold four in five of real ones.
 ///
 /// Draws never differ in all ways in which rooms do. This was chosen so that the bands hold 80 % in the mean of two

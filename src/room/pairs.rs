@@ -2,9 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::room::draws::{spread_band, spread_db};
+use crate::room::draws::{SeatSpread, spread_band, spread_db};
 use crate::room::ensemble::Ensemble;
-use crate::room::study::SeatSpread;
 
 /// How two subwoofers at two spots would do at a seat.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]

@@ -3,7 +3,8 @@
 use serde::{Deserialize, Serialize};
 
 use crate::room::added_spots;
-use crate::room::draws::{Band, Draws};
+use crate::room::draws::Draws;
+pub use crate::room::draws::SeatSpread;
 use crate::room::ensemble::{Doubt, Ensemble};
 use crate::room::explain::{self, Cause};
 use crate::room::field::{RoomField, USUAL_HEIGHT_M};
@@ -95,30 +96,12 @@ pub struct StudySpot {
     pub overall_spread_db: Option<f64>,
 }
 
-/// How even a spot is expected to be at a seat.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct SeatSpread {
-    /// The seat's name.
-    pub seat: String,
-    /// Standard deviation over the bands, dB, the middle of what is believed.
-    pub predicted_spread_db: f64,
-    /// Four in five draws are between these.
-    pub interval_db: [f64; 2],
-}
-
-impl SeatSpread {
-    pub(in crate::room) fn new(seat: &str, band: Band) -> Self {
-        let interval_db = [band.low_db, band.high_db];
-        Self { seat: seat.to_owned(), predicted_spread_db: band.middle_db, interval_db }
-    }
-}
-
 /// Standing waves are listed up to here.
 pub const MODES_UP_TO_HZ: f64 = 200.0;
-pub(in crate::room) const HALF_WIDTH_OCTAVES: f64 = 1.0 / 12.0;
+const HALF_WIDTH_OCTAVES: f64 = 1.0 / 12.0;
 const DRAWS: usize = 128;
 const DRAWS_FOR_PAIRS: usize = 24;
-pub(in crate::room) const SEED: u64 = 1;
+const SEED: u64 = 1;
 /// More pairs than these are not listed.
 const MOST_PAIRS: usize = 20;
 
@@ -134,7 +117,7 @@ pub fn study(room: &Room) -> Result<Study, StudyError> {
     }
     let frequencies_hz: Vec<f64> = (0..28).map(|n| 25.0 * (f64::from(n) / 12.0).exp2()).collect();
     let field = RoomField::new(room, MODES_UP_TO_HZ).ok_or(StudyError::Outline)?;
-    let rules = added_spots::added_spots(room, &frequencies_hz);
+    let rules = added_spots::added_spots(room, &frequencies_hz, HALF_WIDTH_OCTAVES);
     let mut tried = room.clone();
     tried.spots.extend(rules.iter().map(|candidate| candidate.place.clone()));
     let ensemble =
