@@ -320,3 +320,23 @@ pub(super) fn done() -> View {
         ..view(Chapter::Done)
     }
 }
+
+/// One question of each kind, with the name that its snapshot bears.
+pub fn questions() -> Vec<(&'static str, View)> {
+    vec![
+        ("text", text()),
+        ("number", number()),
+        ("choose", choose()),
+        ("checklist", checklist()),
+        ("comfort", comfort()),
+        ("strain", strain()),
+        ("move", go_to()),
+        ("anchors", anchors()),
+        ("rate", rate()),
+        ("meter", meter()),
+        ("match", matching()),
+        ("verdict-close", close_verdict()),
+        ("more-even", more_even()),
+        ("verdict", verdict()),
+    ]
+}

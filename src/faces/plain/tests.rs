@@ -22,23 +22,7 @@ fn answer(view: &View, answer: Answer) -> Action {
 
 #[test]
 fn every_question_reads_as_it_did() {
-    let scenes = [
-        ("text", scenes::text()),
-        ("number", scenes::number()),
-        ("choose", scenes::choose()),
-        ("checklist", scenes::checklist()),
-        ("comfort", scenes::comfort()),
-        ("strain", scenes::strain()),
-        ("move", scenes::go_to()),
-        ("anchors", scenes::anchors()),
-        ("rate", scenes::rate()),
-        ("meter", scenes::meter()),
-        ("match", scenes::matching()),
-        ("verdict-close", scenes::close_verdict()),
-        ("more-even", scenes::more_even()),
-        ("verdict", scenes::verdict()),
-    ];
-    for (name, view) in scenes {
+    for (name, view) in scenes::questions() {
         let lines = question(&mut stage(), &view);
         assert!(lines.lines().all(|line| line.chars().count() <= 80), "{lines}");
         insta::assert_snapshot!(name, lines);

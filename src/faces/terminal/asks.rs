@@ -5,7 +5,7 @@ use ratatui::text::{Line, Span};
 
 use crate::faces::form::{Button, Form, Heading, Input, Nudge, NumberField};
 use crate::faces::terminal::hand::Hand;
-use crate::faces::terminal::page::{Styles, shortened};
+use crate::faces::terminal::styles::{Styles, shortened};
 use crate::view::{Answer, Ask, Rating};
 
 /// Columns that one step of the scale is long.

@@ -5,6 +5,7 @@ mod hand;
 mod page;
 mod phones;
 mod screen;
+mod styles;
 mod verdict;
 
 #[cfg(test)]

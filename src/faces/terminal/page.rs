@@ -2,11 +2,13 @@
 
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
-use ratatui::style::{Color, Modifier, Style};
+use ratatui::style::Style;
 use ratatui::text::{Line, Span};
 
 use crate::faces::form::Form;
-use crate::faces::terminal::{Look, PhonePanel, asks, hand::Hand, verdict};
+use crate::faces::terminal::styles::{Styles, TEXT_COLUMNS, shortened};
+use crate::faces::terminal::verdict::{self, files};
+use crate::faces::terminal::{Look, PhonePanel, asks, hand::Hand};
 use crate::faces::words;
 use crate::view::{AnswerBy, Ask, Chapter, View};
 
@@ -14,44 +16,7 @@ use crate::view::{AnswerBy, Ask, Chapter, View};
 pub(super) const COLUMNS: u16 = 80;
 /// The least height.
 pub(super) const ROWS: u16 = 24;
-/// Columns for running text.
-pub(super) const TEXT_COLUMNS: usize = 74;
 const MARGIN: u16 = 3;
-
-/// The few styles there are. Without colour they differ by weight alone.
-#[derive(Clone, Copy)]
-pub(super) struct Styles {
-    /// What can be pressed now.
-    pub key: Style,
-    /// The instruction, and the note it is about.
-    pub strong: Style,
-    /// What is there if wanted.
-    pub quiet: Style,
-    /// Towards lost.
-    pub weak: Style,
-    /// Towards booming.
-    pub loud: Style,
-    /// Even.
-    pub even: Style,
-    /// Stop.
-    pub stop: Style,
-}
-
-impl Styles {
-    pub(super) fn of(look: Look) -> Self {
-        let plain = Style::new();
-        let tint = |number: u8| if look.colour { plain.fg(Color::Indexed(number)) } else { plain };
-        Self {
-            key: tint(116).add_modifier(Modifier::BOLD),
-            strong: plain.add_modifier(Modifier::BOLD),
-            quiet: tint(245),
-            weak: tint(67),
-            loud: tint(137),
-            even: tint(245),
-            stop: plain.add_modifier(Modifier::BOLD | Modifier::REVERSED),
-        }
-    }
-}
 
 /// Draws the whole page into `buffer`.
 pub(super) fn draw(buffer: &mut Buffer, view: &View, hand: &Hand, phones: Option<&PhonePanel>, look: Look) {
@@ -227,16 +192,6 @@ fn notices<'a>(view: &View, styles: Styles, rows: usize) -> Vec<Line<'a>> {
     lines
 }
 
-/// Where the sheet and the visit are.
-pub(super) fn files<'a>(view: &View) -> Vec<Line<'a>> {
-    let mut lines = Vec::new();
-    if let Some(sheet) = &view.sheet {
-        lines.push(Line::from(format!("Set-up sheet   {}", shortened_front(&sheet.display().to_string(), 56))));
-    }
-    lines.push(Line::from(format!("Visit          {}", shortened_front(&view.file.display().to_string(), 56))));
-    lines
-}
-
 /// What was taken, refused or noticed, the most pressing first.
 fn news<'a>(view: &View, hand: &Hand, styles: Styles) -> Vec<Line<'a>> {
     let mut lines = Vec::new();
@@ -317,24 +272,5 @@ fn too_small(buffer: &mut Buffer, area: Rect, view: &View, styles: Styles) {
         if row < area.height && (row < first || first == 0 || *style == styles.stop) {
             buffer.set_stringn(area.x, area.y + row, text, usize::from(area.width), *style);
         }
-    }
-}
-
-/// A text of at most `columns` characters, its end left out if need be.
-pub(super) fn shortened(text: &str, columns: usize) -> String {
-    if text.chars().count() <= columns {
-        text.into()
-    } else {
-        text.chars().take(columns.saturating_sub(1)).chain(['…']).collect()
-    }
-}
-
-/// The same, with the front left out: the end of a path says more.
-fn shortened_front(text: &str, columns: usize) -> String {
-    let length = text.chars().count();
-    if length <= columns {
-        text.into()
-    } else {
-        ['…'].into_iter().chain(text.chars().skip(length + 1 - columns)).collect()
     }
 }

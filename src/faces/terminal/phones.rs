@@ -10,7 +10,7 @@ use ratatui::text::{Line, Span};
 use crate::faces::handset::{self, Handset, Interface, MOST_PHONES, Wanted};
 use crate::faces::terminal::Look;
 use crate::faces::terminal::asks::choice_line;
-use crate::faces::terminal::page::Styles;
+use crate::faces::terminal::styles::Styles;
 use crate::faces::words;
 
 /// Light modules around the code. Readers are content with two (the standard asks for four), and the screen has no more

@@ -41,24 +41,8 @@ fn hand_on(view: &View) -> Hand {
 }
 
 fn scenes_by_name() -> Vec<(&'static str, View)> {
-    vec![
-        ("text", scenes::text()),
-        ("number", scenes::number()),
-        ("choose", scenes::choose()),
-        ("checklist", scenes::checklist()),
-        ("comfort", scenes::comfort()),
-        ("strain", scenes::strain()),
-        ("move", scenes::go_to()),
-        ("anchors", scenes::anchors()),
-        ("rate", scenes::rate()),
-        ("meter", scenes::meter()),
-        ("match", scenes::matching()),
-        ("paused", scenes::paused()),
-        ("verdict-close", scenes::close_verdict()),
-        ("more-even", scenes::more_even()),
-        ("verdict", scenes::verdict()),
-        ("done", scenes::done()),
-    ]
+    let others = [("paused", scenes::paused()), ("done", scenes::done())];
+    scenes::questions().into_iter().chain(others).collect()
 }
 
 #[test]

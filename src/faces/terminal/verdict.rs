@@ -5,7 +5,7 @@ use ratatui::text::{Line, Span};
 
 use crate::faces::terminal::asks;
 use crate::faces::terminal::hand::Hand;
-use crate::faces::terminal::page::{Styles, TEXT_COLUMNS, files, shortened};
+use crate::faces::terminal::styles::{Styles, TEXT_COLUMNS, shortened, shortened_front};
 use crate::faces::words;
 use crate::view::{Chapter, Ranking, View};
 
@@ -54,4 +54,14 @@ fn table<'a>(view: &View, ranking: &Ranking, styles: Styles, rows: usize) -> Vec
 fn padded(text: String, columns: usize) -> String {
     let width = Span::raw(text.as_str()).width();
     text + &" ".repeat(columns.saturating_sub(width))
+}
+
+/// Where the sheet and the visit are.
+pub(super) fn files<'a>(view: &View) -> Vec<Line<'a>> {
+    let mut lines = Vec::new();
+    if let Some(sheet) = &view.sheet {
+        lines.push(Line::from(format!("Set-up sheet   {}", shortened_front(&sheet.display().to_string(), 56))));
+    }
+    lines.push(Line::from(format!("Visit          {}", shortened_front(&view.file.display().to_string(), 56))));
+    lines
 }
