@@ -3,8 +3,9 @@
 use std::collections::BTreeMap;
 
 use crate::evidence::{Evidence, Heard};
-use crate::judge::posterior::{Answer, Offset, Problem, Says};
+use crate::judge::posterior::{Offset, Problem};
 use crate::judge::prior::FieldPrior;
+use crate::judge::reading::{Answer, Says};
 use crate::judge::usual::straightened;
 
 /// Noise of one match, in loudness relative to 63 Hz, *from memory*, dB.

@@ -10,6 +10,7 @@ mod listener;
 mod posterior;
 mod prior;
 mod ranking;
+mod reading;
 #[cfg(test)]
 mod tests;
 mod usual;

@@ -11,11 +11,11 @@
 use nalgebra::{DMatrix, DVector};
 
 use crate::judge::arrow::{Arrow, Factored, Marginals, Parts};
-use crate::judge::grading::{BORDERS_DB, Distances, STEPS, Site, tilt};
+use crate::judge::grading::{BORDERS_DB, Site, tilt};
 use crate::judge::prior::FieldPrior;
+use crate::judge::reading::{Answer, BORDERS, Reading, Says};
 use crate::stats::gaussian;
 
-const BORDERS: usize = STEPS - 1;
 /// Share of answers given without listening, *from memory* a few in a hundred.
 pub const CARELESS: f64 = 0.03;
 /// The sites settle in five to ten rounds; this only bounds them.
@@ -41,40 +41,6 @@ pub struct Listener {
     pub drift_db: f64,
     /// Standard deviation of the listener's own equal-loudness contour, dB.
     pub contour_db: f64,
-}
-
-/// One answer, made ready.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Answer {
-    /// Position of the seat-and-spot pair.
-    pub pair: usize,
-    /// Position of the note.
-    pub note: usize,
-    /// Position among the pair's offsets.
-    pub offset: usize,
-    /// What it says.
-    pub says: Says,
-}
-
-/// What an answer says.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Says {
-    /// The position of the word among the seven; the shortfall is in dB of level.
-    Word {
-        /// 0 ..= 6.
-        word: usize,
-        /// By how much the note was played under equal loudness, dB.
-        shortfall_db: f64,
-    },
-    /// A level in dB up to the offset, with its own noise; `by_ear` if the listener's contour is in it.
-    Level {
-        /// dB.
-        level_db: f64,
-        /// Standard deviation, dB.
-        noise_db: f64,
-        /// Whether an ear compared it.
-        by_ear: bool,
-    },
 }
 
 /// What an offset is.
@@ -134,16 +100,6 @@ pub struct Fit {
     pub settled: Start,
 }
 
-/// How one answer reads the unknowns.
-struct Reading {
-    pair: usize,
-    note: usize,
-    offset: usize,
-    contour: usize,
-    gain: f64,
-    ear: f64,
-}
-
 impl Problem<'_> {
     /// Where the contour begins among the common numbers.
     pub const CONTOUR: usize = BORDERS;
@@ -196,44 +152,6 @@ impl Problem<'_> {
         Arrow { own, tie, common }
     }
 
-    fn reading(&self, answer: &Answer, stretch: f64) -> Reading {
-        let growth = self.growth[answer.note];
-        let (gain, ear) = match answer.says {
-            Says::Word { .. } => (growth * stretch, 1.0),
-            Says::Level { by_ear, .. } => (1.0, if by_ear { 1.0 / growth } else { 0.0 }),
-        };
-        Reading {
-            pair: answer.pair,
-            note: answer.note,
-            offset: self.growth.len() + answer.offset,
-            contour: Self::CONTOUR + answer.note,
-            gain,
-            ear,
-        }
-    }
-
-    /// Mean and covariance of the two distances of a rating.
-    fn distances(&self, word: usize, r: &Reading, mean: &Parts, at: &Marginals) -> Distances {
-        let (own, tie, common) = (&at.own[r.pair], &at.tie[r.pair], &at.common);
-        let (n, o, c, g) = (r.note, r.offset, r.contour, r.gain);
-        let heard = g * mean.own[r.pair][n] + mean.own[r.pair][o] + mean.common[c];
-        let variance = g * g * own[(n, n)]
-            + own[(o, o)]
-            + common[(c, c)]
-            + 2.0 * (g * own[(n, o)] + g * tie[(n, c)] + tie[(o, c)]);
-        let with = |t: usize| g * tie[(n, t)] + tie[(o, t)] + common[(c, t)];
-        let (low, high) = (word.checked_sub(1), Some(word).filter(|w| *w < BORDERS));
-        let one = |t: Option<usize>| {
-            t.map_or((0.0, 1.0), |t| (mean.common[t] - heard, variance - 2.0 * with(t) + common[(t, t)]))
-        };
-        let ((a, va), (b, vb)) = (one(low), one(high));
-        let both = match (low, high) {
-            (Some(l), Some(h)) => variance - with(l) - with(h) + common[(l, h)],
-            _ => 0.0,
-        };
-        Distances { mean: [a, b], covariance: [va, both, vb] }
-    }
-
     /// Expected values and uncertainty for one listener. What is unusual about each pair is learnt on the
     /// way, or stays as it is.
     pub fn fit(&self, prior: &FieldPrior, listener: Listener, from: Option<&Start>, learning: bool) -> Fit {
@@ -257,8 +175,8 @@ impl Problem<'_> {
             let damping = if round < 2 { 1.0 } else { 0.8 };
             for (answer, site) in self.answers.iter().zip(&mut now.sites) {
                 let Says::Word { word, shortfall_db } = answer.says else { continue };
-                let reading = self.reading(answer, now.stretch[answer.pair]);
-                let belief = self.distances(word, &reading, &mean, &marginals);
+                let reading = Reading::of(answer, self.growth, now.stretch[answer.pair]);
+                let belief = reading.distances(word, &mean, &marginals);
                 let Some(cavity) = belief.without(site) else { continue };
                 let known = self.growth[answer.note] * shortfall_db;
                 let tilted = tilt(&cavity, known, word, listener.noise_db, CARELESS);
@@ -293,7 +211,7 @@ impl Problem<'_> {
 
     fn heard(&self, mean: &Parts, stretch: &[f64]) -> Vec<f64> {
         let one = |a: &Answer| {
-            let r = self.reading(a, stretch[a.pair]);
+            let r = Reading::of(a, self.growth, stretch[a.pair]);
             r.gain * mean.own[r.pair][r.note] + mean.own[r.pair][r.offset] + r.ear * mean.common[r.contour]
         };
         self.answers.iter().map(one).collect()
@@ -303,7 +221,7 @@ impl Problem<'_> {
     fn with_answers(&self, prior: &Arrow, prior_shift: &Parts, now: &Start) -> (Arrow, Parts, f64) {
         let (mut arrow, mut shift, mut constant) = (prior.clone(), prior_shift.clone(), 0.0);
         for (answer, site) in self.answers.iter().zip(&now.sites) {
-            let r = self.reading(answer, now.stretch[answer.pair]);
+            let r = Reading::of(answer, self.growth, now.stretch[answer.pair]);
             match answer.says {
                 Says::Word { word, .. } => {
                     let [aa, ab, bb] = site.precision;
@@ -355,34 +273,6 @@ impl Problem<'_> {
             );
             now.stretch[pair] = libm::pow(spread_db.max(0.5) / USUAL_SPREAD_DB, -STRETCH).clamp(0.8, 1.25);
         }
-    }
-}
-
-impl Reading {
-    fn add(&self, arrow: &mut Arrow, shift: &mut Parts, s: f64, h: f64) {
-        let (n, o, c, g, e) = (self.note, self.offset, self.contour, self.gain, self.ear);
-        let (own, tie) = (&mut arrow.own[self.pair], &mut arrow.tie[self.pair]);
-        own[(n, n)] += g * g * h;
-        own[(n, o)] += g * h;
-        own[(o, n)] += g * h;
-        own[(o, o)] += h;
-        tie[(n, c)] += g * e * h;
-        tie[(o, c)] += e * h;
-        arrow.common[(c, c)] += e * e * h;
-        shift.own[self.pair][n] += g * s;
-        shift.own[self.pair][o] += s;
-        shift.common[c] += e * s;
-    }
-
-    /// What one border contributes: its own part, and its tie to what is heard.
-    fn add_border(&self, arrow: &mut Arrow, shift: &mut Parts, border: usize, s: f64, own: f64, with_heard: f64) {
-        let tie = &mut arrow.tie[self.pair];
-        tie[(self.note, border)] += self.gain * with_heard;
-        tie[(self.offset, border)] += with_heard;
-        arrow.common[(border, border)] += own;
-        arrow.common[(border, self.contour)] += with_heard;
-        arrow.common[(self.contour, border)] += with_heard;
-        shift.common[border] += s;
     }
 }
 

@@ -3,8 +3,9 @@
 use nalgebra::{DMatrix, DVector};
 
 use crate::judge::grading::BORDERS_DB;
-use crate::judge::posterior::{Answer, Listener, Offset, Problem, Says, Start, border_covariance, contour_covariance};
+use crate::judge::posterior::{Listener, Offset, Problem, Start, border_covariance, contour_covariance};
 use crate::judge::prior::FieldPrior;
+use crate::judge::reading::{Answer, Says};
 use crate::stats::gaussian::NormalDraws;
 use crate::stats::normal;
 
