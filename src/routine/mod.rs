@@ -14,26 +14,18 @@ mod crawl;
 pub mod effect;
 pub mod event;
 mod fittings;
-#[cfg(test)]
-mod fittings_tests;
 mod heard_notes;
 pub mod in_advance;
 mod inquiry;
 pub mod levels;
 mod loudness;
 pub mod matching;
-#[cfg(test)]
-mod matching_tests;
 mod pace;
 pub mod question;
 mod refusal;
 mod seats;
-#[cfg(test)]
-mod seats_tests;
 mod setup;
 pub mod shoot_out;
-#[cfg(test)]
-mod shoot_out_tests;
 pub mod stage;
 #[cfg(test)]
 mod tests;

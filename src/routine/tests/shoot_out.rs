@@ -1,10 +1,10 @@
 //! What a shoot-out promises: it is offered and never forced, nobody hears first by plan, and it counts.
 
-use super::question::{Answer, Ask, Topic};
-use super::shoot_out::{ShootOutStep, finalists};
-use super::tests::Visit;
-use super::{Effect, Event, Refusal, Stage, State};
 use crate::judge::Advice;
+use crate::routine::question::{Answer, Ask, Topic};
+use crate::routine::shoot_out::{ShootOutStep, finalists};
+use crate::routine::tests::Visit;
+use crate::routine::{Effect, Event, Refusal, Stage, State};
 
 fn at_the_verdict(finalists: &[usize]) -> Visit {
     let mut visit = Visit::new();

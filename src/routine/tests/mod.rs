@@ -1,18 +1,23 @@
 //! The routine's promises, under events in any order.
 
+mod fittings;
+mod matching;
+mod seats;
+mod shoot_out;
+
 use std::sync::Arc;
 
 use proptest::prelude::*;
 
-use super::levels::{
-    GREATEST_BOOST, HIGHEST_CEILING, HIGHEST_COMFORT, LevelPlan, START, ceiling_for, equal_loudness_gain,
-};
-use super::question::{Answer, Ask, QuestionId};
-use super::{AnswerBy, Brief, Effect, Event, Kit, Refusal, Stage, Stamped, State};
 use crate::evidence::Rating;
 use crate::judge::Advice;
 use crate::presets;
 use crate::room::Room;
+use crate::routine::levels::{
+    GREATEST_BOOST, HIGHEST_CEILING, HIGHEST_COMFORT, LevelPlan, START, ceiling_for, equal_loudness_gain,
+};
+use crate::routine::question::{Answer, Ask, QuestionId};
+use crate::routine::{AnswerBy, Brief, Effect, Event, Kit, Refusal, Stage, Stamped, State};
 use crate::units::{Dbfs, GainDb};
 
 pub(super) fn brief() -> Brief {

@@ -1,10 +1,10 @@
 //! Several seats: each has its turn, its share of the time and its weight.
 
-use super::question::{Answer, Ask, Topic};
-use super::tests::{Visit, advised, brief};
-use super::{Brief, Event, Stage, State};
 use crate::judge::Advice;
 use crate::room::Room;
+use crate::routine::question::{Answer, Ask, Topic};
+use crate::routine::tests::{Visit, advised, brief};
+use crate::routine::{Brief, Event, Stage, State};
 
 fn of_two_seats(too_heavy: bool) -> Brief {
     let mut brief = brief();

@@ -1,13 +1,13 @@
 //! What else may be said about a room: all of it reaches the plan, and none of it has to be said.
 
-use super::question::{Answer, Ask};
-use super::tests::{Visit, brief};
-use super::{Event, Kit, Refusal, Stage, State};
 use crate::room::plan::{Door, Surface};
 use crate::room::{Floor, MOST_PLACES, suggest};
+use crate::routine::question::{Answer, Ask};
+use crate::routine::tests::{Visit, brief};
+use crate::routine::{Brief, Event, Kit, Refusal, Stage, State};
 
 fn visit() -> Visit {
-    Visit::of(super::Brief { room: None, asks_more: true, ..brief() })
+    Visit::of(Brief { room: None, asks_more: true, ..brief() })
 }
 
 fn say(visit: &mut Visit, answers: &[Answer]) {
@@ -38,7 +38,7 @@ fn taped(visit: &mut Visit) {
 #[test]
 fn nobody_has_to_say_more_and_old_visits_read_on() {
     // Files of before go on from the height to the main seat.
-    let mut visit = Visit::of(super::Brief { room: None, ..brief() });
+    let mut visit = Visit::of(Brief { room: None, ..brief() });
     taped(&mut visit);
     say(&mut visit, &numbers(&[3.2, 2.0, 0.4, 0.5]));
     assert_eq!(visit.state.stage(), &Stage::Safety);
@@ -152,7 +152,7 @@ fn a_seat_in_the_way_is_kept_and_said() {
 #[test]
 fn spots_are_suggested_where_nothing_is_in_the_way() {
     let mut visit =
-        Visit::of(super::Brief { room: None, asks_more: true, kit: Kit { meter: None, ..brief().kit }, ..brief() });
+        Visit::of(Brief { room: None, asks_more: true, kit: Kit { meter: None, ..brief().kit }, ..brief() });
     say(&mut visit, &numbers(&[0.0, 5.0, 4.0, 2.5]));
     // Wall A is a shelf from end to end.
     say(&mut visit, &[Answer::Choice(3), name("shelf")]);

@@ -2,12 +2,12 @@
 
 use proptest::prelude::*;
 
-use super::levels::{GREATEST_BOOST, equal_loudness_gain};
-use super::matching::MATCH_DROP;
-use super::question::{Answer, Ask, MatchAtSpot};
-use super::tests::Visit;
-use super::{AnswerBy, Effect, Event, Refusal, Stage};
 use crate::evidence::{Heard, Rating};
+use crate::routine::levels::{GREATEST_BOOST, equal_loudness_gain};
+use crate::routine::matching::MATCH_DROP;
+use crate::routine::question::{Answer, Ask, MatchAtSpot};
+use crate::routine::tests::Visit;
+use crate::routine::{AnswerBy, Effect, Event, Refusal, Stage};
 use crate::units::Dbfs;
 
 /// A visit at its first note, which is being matched.
