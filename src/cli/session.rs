@@ -12,12 +12,12 @@ use crate::cli::args::{FaceName, HandsetOptions};
 use crate::conductor::{Baton, Clock, Conductor, Ending, Player};
 use crate::engine::{Engine, Moment, Outputs};
 use crate::faces::handset::{self, Handset, Listening, Store, Wanted};
-use crate::faces::{json, plain, terminal};
+use crate::faces::{FaceError, json, plain, terminal};
 use crate::rehearsal::{BlendPerson, SimulatedListener, answer_by_itself};
 use crate::report;
 use crate::routine::{Event, State};
 use crate::units::Dbfs;
-use crate::view::View;
+use crate::view::{View, Wires};
 use crate::visit::{Header, Journal, Opened, WallTime, spawn};
 
 /// This program's version, as it is written into visit files.
@@ -203,19 +203,8 @@ pub fn conduct(
         handset.serve(listening)?;
     }
     let conducting = std::thread::Builder::new().name("conductor".into()).spawn(move || conductor.run())?;
-    let shown = match answering {
-        Answering::Itself { listener, person, progress } => {
-            answer_by_itself(&wires, *listener, person.map(|person| *person), progress);
-            drop(wires);
-            Ok(())
-        }
-        Answering::Face { name: FaceName::Json, .. } => json::run(wires, io::stdin(), io::stdout()),
-        Answering::Face { name: FaceName::Terminal, ascii, no_colour } if terminal::available() => {
-            let panel = handset.clone().map(|handset| terminal::PhonePanel::new(handset, plan.choose));
-            terminal::run(wires, terminal::Look::from_environment(ascii, no_colour), &screen, panel)
-        }
-        Answering::Face { .. } => plain::run(wires, io::stdin(), io::stdout()),
-    };
+    let panel = handset.clone().filter(|_| on_screen).map(|handset| terminal::PhonePanel::new(handset, plan.choose));
+    let shown = show(answering, wires, &screen, panel);
     let ending = conducting.join().map_err(|_| {
         anyhow!("the visit's own thread failed; the visit file is whole up to the last answer shown as taken")
     })?;
@@ -226,6 +215,27 @@ pub fn conduct(
     match ending.signal {
         Some(signal) => Err(Failure::Signalled(signal)),
         None => Ok(ending),
+    }
+}
+
+/// Lets a person or a program answer through the face that was asked for, or a rehearsal by itself, until the visit
+/// ends.
+fn show(
+    answering: Answering,
+    wires: Wires,
+    screen: &terminal::ScreenHandle,
+    panel: Option<terminal::PhonePanel>,
+) -> Result<(), FaceError> {
+    match answering {
+        Answering::Itself { listener, person, progress } => {
+            answer_by_itself(&wires, *listener, person.map(|person| *person), progress);
+            Ok(())
+        }
+        Answering::Face { name: FaceName::Json, .. } => json::run(wires, io::stdin(), io::stdout()),
+        Answering::Face { name: FaceName::Terminal, ascii, no_colour } if terminal::available() => {
+            terminal::run(wires, terminal::Look::from_environment(ascii, no_colour), screen, panel)
+        }
+        Answering::Face { .. } => plain::run(wires, io::stdin(), io::stdout()),
     }
 }
 
