@@ -241,7 +241,9 @@ impl Score {
     fn print(&mut self, kind: &str) {
         let mean = |values: &[f64]| values.iter().sum::<f64>() / values.len() as f64;
         println!(
-            "  {kind:<16} plan alone: median |difference| {:.2} dB; mean of draws: {:.2} dB; rank correlation {:.2}; regret {:.2} dB (any spot {:.2}); 80 % bands hold {:.0} % of levels, {:.0} % of spreads; z² {:.2}, width {:.1} dB; true spread {:+.2} dB off, scatter {:.2}, drawn {:.2}",
+            "  {kind:<16} plan alone: median |difference| {:.2} dB; mean of draws: {:.2} dB; rank correlation {:.2}; \
+             regret {:.2} dB (any spot {:.2}); 80 % bands hold {:.0} % of levels, {:.0} % of spreads; z² {:.2}, width \
+             {:.1} dB; true spread {:+.2} dB off, scatter {:.2}, drawn {:.2}",
             median(&mut self.absolute_db),
             median(&mut self.absolute_mean_db),
             mean(&self.ranks),

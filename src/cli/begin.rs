@@ -52,7 +52,8 @@ pub fn begin(begin: &Begin) -> Result<(), Failure> {
     let file = visit_file(&begin.visit.folder, &begin.name)?;
     if file.exists() {
         return Err(Failure::Usage(format!(
-            "{} is there already and is not replaced. Go on with it by `evenbass resume {}`, or begin under another name.",
+            "{} is there already and is not replaced. Go on with it by `evenbass resume {}`, or begin under another \
+             name.",
             file.display(),
             file.display()
         )));
@@ -78,8 +79,8 @@ pub fn resume(resume: &Resume) -> Result<(), Failure> {
                 // '.' says little; what it stands for says which folder was meant.
                 let folder = folder.canonicalize().unwrap_or_else(|_| folder.clone());
                 Failure::Usage(format!(
-                    "No visit in the folder {} is unfinished. Name the visit's file (`evenbass resume FILE`) or its folder \
-                     (--folder), or begin a new one: `evenbass begin`.",
+                    "No visit in the folder {} is unfinished. Name the visit's file (`evenbass resume FILE`) or its \
+                     folder (--folder), or begin a new one: `evenbass begin`.",
                     folder.display()
                 ))
             })?;

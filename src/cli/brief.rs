@@ -81,7 +81,8 @@ pub(super) fn blend(recheck: Option<&Path>, options: &BlendOptions) -> Result<Op
         && !routine.fits.contains(&system.connection)
     {
         return Err(Failure::Usage(format!(
-            "The routine {name} is not for a subwoofer on the {}. Choose another one, or add the connection to its `fits`.",
+            "The routine {name} is not for a subwoofer on the {}. Choose another one, or add the connection to its \
+             `fits`.",
             system.connection.word()
         )));
     }

@@ -49,7 +49,8 @@ pub fn run(exposure: &Exposure) -> Result<(), Failure> {
     }
     let [lower, upper, limit] = C_PEAK_LIMITS_DB;
     println!(
-        "C-weighted peaks (2003/10/EC): action from {lower:.0} dB(C), protection from {upper:.0}, never above {limit:.0}."
+        "C-weighted peaks (2003/10/EC): action from {lower:.0} dB(C), protection from {upper:.0}, never above \
+         {limit:.0}."
     );
     if let Some(peak) = exposure.c_peak {
         println!("  {peak:.1} dB(C) is {}.", peak_words(peak));

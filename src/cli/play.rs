@@ -221,8 +221,8 @@ fn peak(recipe: &Recipe, rate: SampleRate, level: Dbfs, how: &How) -> Result<Dbf
     let peak = level + over;
     if !level.dbfs().is_finite() || peak.dbfs() > HIGHEST_CEILING.dbfs() {
         return Err(Failure::Usage(format!(
-            "--dbfs {}: this signal would peak at {peak}; nothing is played above {HIGHEST_CEILING}. Ask for {:.1} dBFS or less, \
-             and turn the amplifier up.",
+            "--dbfs {}: this signal would peak at {peak}; nothing is played above {HIGHEST_CEILING}. Ask for {:.1} \
+             dBFS or less, and turn the amplifier up.",
             how.dbfs,
             (HIGHEST_CEILING - over).dbfs()
         )));

@@ -122,8 +122,8 @@ fn check(file: &Path) -> Result<(), Failure> {
     ];
     let Some((_, read)) = marks.into_iter().find(|(mark, _)| table.contains_key(*mark)) else {
         return Err(anyhow::anyhow!(
-            "{label}: cannot tell what kind of preset this is. A note set has a table [notes], a signal a table [recipe], levels a \
-             key comfort_dbfs, a listener a key doubt_db, a blend routine at least one [[step]]."
+            "{label}: cannot tell what kind of preset this is. A note set has a table [notes], a signal a table \
+             [recipe], levels a key comfort_dbfs, a listener a key doubt_db, a blend routine at least one [[step]]."
         )
         .into());
     };

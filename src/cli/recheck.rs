@@ -17,7 +17,8 @@ pub(super) fn of(earlier: &Path) -> Result<BlendBrief, Failure> {
     let state = session::replay(&file, &opened)?;
     let Some(blend) = state.blend().filter(|blend| blend.has_settings()) else {
         return Err(Failure::Usage(format!(
-            "{} holds no blend: nothing was written down there that could have drifted. Begin one with `evenbass begin --blend`.",
+            "{} holds no blend: nothing was written down there that could have drifted. Begin one with `evenbass begin \
+             --blend`.",
             file.display()
         )));
     };

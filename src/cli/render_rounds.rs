@@ -57,9 +57,11 @@ pub fn wiring(rounds: &RenderRounds) -> Result<(), Failure> {
         })
     });
     let how = vec![
-        "Start with the amplifier turned down, and turn up until file 01 is comfortable. Then leave the volume alone.".into(),
+        "Start with the amplifier turned down, and turn up until file 01 is comfortable. Then leave the volume alone."
+            .into(),
         "Sit in the middle between both main speakers, with the subwoofer switched off.".into(),
-        "If file 02 has more bass and stands more firmly in the middle than file 01, one speaker is connected the wrong way round."
+        "If file 02 has more bass and stands more firmly in the middle than file 01, one speaker is connected the \
+         wrong way round."
             .into(),
     ];
     let about = "Whether a main speaker is connected the wrong way round.";

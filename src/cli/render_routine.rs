@@ -152,12 +152,17 @@ fn how(too_heavy: bool) -> Vec<String> {
     };
     [
         "Low-pass open, bass contours at 0, room correction and standby off, main speakers silent.",
-        "Start with the amplifier turned down. Play the reference and turn up until it is comfortable; then leave the volume alone.",
-        "Play the raised notes. Stop at once if the driver chuffs, knocks or buzzes, and leave that note and all lower ones out.",
-        "Listen to the seven words as they are meant: even, a little strong, strong, booming, even, a little weak, weak, lost.",
+        "Start with the amplifier turned down. Play the reference and turn up until it is comfortable; then leave the \
+         volume alone.",
+        "Play the raised notes. Stop at once if the driver chuffs, knocks or buzzes, and leave that note and all lower \
+         ones out.",
+        "Listen to the seven words as they are meant: even, a little strong, strong, booming, even, a little weak, \
+         weak, lost.",
         go,
-        "Hear all notes of the spot once, then write for each one: -3 lost, -2 weak, -1 a little weak, 0 even, +1 a little strong, +2 strong, +3 booming.",
-        "A note that falls short is softer by itself: do not blame the spot. The most even spot is the one whose numbers differ least.",
+        "Hear all notes of the spot once, then write for each one: -3 lost, -2 weak, -1 a little weak, 0 even, +1 a \
+         little strong, +2 strong, +3 booming.",
+        "A note that falls short is softer by itself: do not blame the spot. The most even spot is the one whose \
+         numbers differ least.",
     ]
     .map(str::to_owned)
     .into()

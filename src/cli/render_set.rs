@@ -14,9 +14,12 @@ use crate::units::Dbfs;
 pub(super) const REFERENCE_SECONDS: f64 = 30.0;
 
 const HOW: [&str; 4] = [
-    "Start with the amplifier turned down. Play file 00 and turn up until it is comfortable at the seat; then leave the volume alone.",
-    "Play all notes once without judging. Then play them again and write a number for each spot: -3 lost, -2 weak, -1 a little weak, 0 even, +1 a little strong, +2 strong, +3 booming.",
-    "All notes are made to sound equally loud where nothing booms or is lost. A note that falls short is softer by itself: do not blame the spot.",
+    "Start with the amplifier turned down. Play file 00 and turn up until it is comfortable at the seat; then leave \
+     the volume alone.",
+    "Play all notes once without judging. Then play them again and write a number for each spot: -3 lost, -2 weak, -1 \
+     a little weak, 0 even, +1 a little strong, +2 strong, +3 booming.",
+    "All notes are made to sound equally loud where nothing booms or is lost. A note that falls short is softer by \
+     itself: do not blame the spot.",
     "Stop at once if the driver rattles or strains.",
 ];
 

@@ -91,7 +91,8 @@ fn heard(room: &Room, file: &Path) -> anyhow::Result<String> {
             let correlation = (one.correlation * 100.0).round() / 100.0 + 0.0;
             writeln!(
                 text,
-                "  {spot:<24} from {seat}: correlation {correlation:.2} over {} notes, half of them within {apart_db:.1} dB",
+                "  {spot:<24} from {seat}: correlation {correlation:.2} over {} notes, half of them within \
+                 {apart_db:.1} dB",
                 one.notes
             )?;
         }
@@ -105,8 +106,9 @@ fn heard(room: &Room, file: &Path) -> anyhow::Result<String> {
     if text.is_empty() {
         let names = |places: &[Place]| places.iter().map(|place| place.name.as_str()).collect::<Vec<_>>().join(", ");
         anyhow::bail!(
-            "nothing in {} can be compared with this room: no spot with five or more answers, and its seat, have the same names \
-             there and here and a position (at_m) here. Spots of the visit: {}; seats: {}. Spots of the room: {}; seats: {}.",
+            "nothing in {} can be compared with this room: no spot with five or more answers, and its seat, have the \
+             same names there and here and a position (at_m) here. Spots of the visit: {}; seats: {}. Spots of the \
+             room: {}; seats: {}.",
             file.display(),
             names(&state.room().spots),
             names(&state.room().seats),

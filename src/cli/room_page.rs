@@ -23,7 +23,8 @@ pub fn page(study: &Study, chapters: &[Chapter]) -> String {
     page.around(&html! {
         h1 { (title) }
         p {
-            (format!("{:.1} m\u{b2}, {:.0} m\u{b3}. Above about {:.0} Hz single waves explain nothing (Schroeder frequency).",
+            (format!("{:.1} m\u{b2}, {:.0} m\u{b3}. Above about {:.0} Hz single waves explain nothing (Schroeder \
+                      frequency).",
                 study.floor_m2, study.volume_m3, study.schroeder_hz))
         }
         @for (at, chapter) in chapters.iter().filter(|chapter| !chapter.pictures.is_empty()).enumerate() {

@@ -197,8 +197,8 @@ fn waves(room: &Room, field: &RoomField, up_to_hz: f64) -> Chapter {
         let file = format!("wave-{:02}-{:.0}-hz.svg", number + 1, wave.frequency_hz);
         Some(Picture { file, svg: floor_map::svg(&map, WIDTH, HEIGHT, &Theme::PRINT)? })
     };
-    let words = "A subwoofer or a seat on a dashed line leaves this wave silent; in the dark, it is loudest. Plus and minus move \
-                 against each other."
+    let words = "A subwoofer or a seat on a dashed line leaves this wave silent; in the dark, it is loudest. Plus and \
+                 minus move against each other."
         .into();
     let pictures = over_floor.take(MOST_WAVES).enumerate().filter_map(picture).collect();
     Chapter { title: "Standing waves over the floor", words, pictures }
@@ -229,8 +229,8 @@ fn responses(room: &Room, study: &Study) -> Chapter {
         }
     }
     let words = format!(
-        "How far each note is expected to be from even; the light area holds the truth in about 8 of 10 cases, as far as tape, walls \
-         and furniture are doubted. The {MOST_CURVES} most even spots; responses.csv has all of them."
+        "How far each note is expected to be from even; the light area holds the truth in about 8 of 10 cases, as far \
+         as tape, walls and furniture are doubted. The {MOST_CURVES} most even spots; responses.csv has all of them."
     );
     Chapter { title: "What each spot is expected to give", words, pictures }
 }

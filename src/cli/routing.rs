@@ -128,7 +128,8 @@ impl Routing {
     pub fn plain(channels: &[Way]) -> Result<Self, Failure> {
         match channels.iter().find(|way| **way != Way::plain(way.channel)) {
             Some(way) => Err(Failure::Usage(format!(
-                "--channels: in a visit {} sounds as it is; leave gain, polarity and delay out, or set them in the processor.",
+                "--channels: in a visit {} sounds as it is; leave gain, polarity and delay out, or set them in the \
+                 processor.",
                 way.channel
             ))),
             None => Ok(Self { channels: channels.to_vec(), layout: None }),
@@ -170,8 +171,8 @@ impl Routing {
             None => {
                 let names: Vec<String> = self.channels.iter().map(|way| way.channel.to_string()).collect();
                 Err(Failure::Usage(format!(
-                    "--channels {}: no usual layout has all of them. mono has C; stereo L and R; 2.1 also LFE; 5.1 also C, BL \
-                     and BR; 7.1 also SL and SR.",
+                    "--channels {}: no usual layout has all of them. mono has C; stereo L and R; 2.1 also LFE; 5.1 \
+                     also C, BL and BR; 7.1 also SL and SR.",
                     names.join(",")
                 )))
             }

@@ -27,9 +27,9 @@ pub fn suggested(mut room: Room, seat: Option<&str>) -> anyhow::Result<Room> {
     room.spots = study.walk.iter().filter(|spot| chosen.contains(spot)).map(|spot| all[*spot].clone()).collect();
     if room.spots.len() < walk::FEWEST_SPOTS {
         anyhow::bail!(
-            "the room names no spots, and by its plan there are not two where a subwoofer fits, is in nobody's way and within reach \
-             of [reach] and [[socket]]. Add [[spot]] with a name and at_m for each place that there is, or put right what \
-             leaves none: [[no_go]], [[door]], [[opening]], [reach], [[socket]]."
+            "the room names no spots, and by its plan there are not two where a subwoofer fits, is in nobody's way and \
+             within reach of [reach] and [[socket]]. Add [[spot]] with a name and at_m for each place that there is, \
+             or put right what leaves none: [[no_go]], [[door]], [[opening]], [reach], [[socket]]."
         );
     }
     eprintln!(

@@ -287,8 +287,8 @@ impl Conductor {
                 }
                 Told::Refused(error) => self.notice(format!("The tone was not played: {error}")),
                 Told::Gaps(count) => self.notice(format!(
-                    "The sound was interrupted {count} times: the machine is busy. Close other programs, or play the note \
-                     again."
+                    "The sound was interrupted {count} times: the machine is busy. Close other programs, or play the \
+                     note again."
                 )),
             }
         }

@@ -62,7 +62,8 @@ pub enum EngineError {
     },
     /// The device does not have that number of channels.
     #[error(
-        "The sound output '{device}' cannot be opened with {asked} channels. It offers {}. Choose one of those. {REHEARSE}",
+        "The sound output '{device}' cannot be opened with {asked} channels. It offers {}. Choose one of those. \
+         {REHEARSE}",
         numbers(offered)
     )]
     UnsupportedChannels {

@@ -47,7 +47,8 @@ pub fn report(evidence: &[Evidence], fits: &[Weighed]) -> ListenerReport {
         if share(4, 6) > 0.75 || share(0, 2) > 0.75 {
             let side = if share(4, 6) > 0.75 { "strong" } else { "weak" };
             advice.push(format!(
-                "Nearly all answers are on the {side} side. Let the notes run by once more and take their middle as 'even'; the ranking allows for it."
+                "Nearly all answers are on the {side} side. Let the notes run by once more and take their middle as \
+                 'even'; the ranking allows for it."
             ));
         }
         if (0..7).any(|w| share(w, w) > 0.85) {
@@ -58,7 +59,8 @@ pub fn report(evidence: &[Evidence], fits: &[Weighed]) -> ListenerReport {
     }
     if consistency.is_some_and(|k| k < HARDLY_REPEATS) || noise_db.value > NOISY_DB {
         advice.push(
-            "The same note gets rather different answers. A short rest, the anchors once more, and a quieter room help; the promise is wider until then."
+            "The same note gets rather different answers. A short rest, the anchors once more, and a quieter room \
+             help; the promise is wider until then."
                 .to_owned(),
         );
     }

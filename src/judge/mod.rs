@@ -1,9 +1,10 @@
 //! Evidence in, ranking with probabilities out; what to hear next; when to stop.
 //!
-//! In the order of the computation: `answers` makes ready what was heard, `prior` and `usual` say what the curves may be
-//! before it, `posterior` fits one listener and all curves to it (`reading` and `grading` for one answer, `arrow` for the
-//! algebra), `weighing` weighs listeners and priors, `decision` compares the spots, `advice` and `worth` choose the next
-//! stay, `listener` has a word for the person, and `ranking` puts it all together. `docs/judging.md` explains why.
+//! In the order of the computation: `answers` makes ready what was heard, `prior` and `usual` say what the curves may
+//! be before it, `posterior` fits one listener and all curves to it (`reading` and `grading` for one answer, `arrow`
+//! for the algebra), `weighing` weighs listeners and priors, `decision` compares the spots, `advice` and `worth` choose
+//! the next stay, `listener` has a word for the person, and `ranking` puts it all together. `docs/judging.md` explains
+//! why.
 
 mod advice;
 mod answers;

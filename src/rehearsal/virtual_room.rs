@@ -27,8 +27,8 @@ enum Source {
 pub enum VirtualRoomError {
     /// The room file has no dimensions or positions to compute from.
     #[error(
-        "the virtual room cannot be computed: {missing} is not known. Give `size_m`, `height_m` and every `at_m` in the \
-         room file, or a table of responses with --response"
+        "the virtual room cannot be computed: {missing} is not known. Give `size_m`, `height_m` and every `at_m` in \
+         the room file, or a table of responses with --response"
     )]
     Unmeasured {
         /// What is missing.

@@ -151,8 +151,9 @@ fn pair_words(facts: &Facts) -> Option<String> {
         if pair.delay_ms > 0.0 { format!("{} ms late", decimal(pair.delay_ms)) } else { "without delay".to_owned() };
     let [low, high] = pair.interval_db;
     Some(format!(
-        "Of two subwoofers the plan expects most at {first} and {second}, the second one {polarity} and {delay}: a spread of {} dB \
-         ({} to {}) at the main seat, {} dB with the better one of the two alone. Nobody has heard that yet.",
+        "Of two subwoofers the plan expects most at {first} and {second}, the second one {polarity} and {delay}: a \
+         spread of {} dB ({} to {}) at the main seat, {} dB with the better one of the two alone. Nobody has heard \
+         that yet.",
         decimal(pair.predicted_spread_db),
         decimal(low),
         decimal(high),
@@ -181,7 +182,8 @@ pub(crate) fn section(facts: &Facts) -> Markup {
             @if let Some(words) = agreement_words(&found, |spot| facts.spot_name(spot)) { p { (words) } }
             @if let Some(words) = pair_words(facts) { p { (words) } }
             p class="quiet" {
-                (format!("Such reasons hold up to about {:.0} Hz here (Schroeder frequency); above, too many waves overlap.", field.schroeder_hz()))
+                (format!("Such reasons hold up to about {:.0} Hz here (Schroeder frequency); above, too many waves \
+                          overlap.", field.schroeder_hz()))
             }
         }
     }

@@ -15,8 +15,8 @@ use crate::report::sheet::sheet;
 #[non_exhaustive]
 pub enum ReportError {
     /// A file is there that is not an untouched report of this visit.
-    #[error("{} is there already and is not this visit's own report as it was written; nothing was written. Give the report another \
-        name, or use --force: the file is then kept beside it under a new name", .0.display())]
+    #[error("{} is there already and is not this visit's own report as it was written; nothing was written. Give the \
+        report another name, or use --force: the file is then kept beside it under a new name", .0.display())]
     Exists(PathBuf),
     /// The operating system refused.
     #[error("could not write {}: {source}; check that the folder is there, may be written, and has space", path.display())]

@@ -20,7 +20,8 @@ use crate::room::walls::USUAL_REVERBERATION_S;
 pub enum StudyError {
     /// Nobody measured the floor.
     #[error(
-        "the room has no outline, so nothing can be said about its sound; add size_m = [length, width] in metres, or floor_m with the corners"
+        "the room has no outline, so nothing can be said about its sound; add size_m = [length, width] in metres, or \
+         floor_m with the corners"
     )]
     NoOutline,
     /// The outline is one that cannot be cut into triangles.
@@ -236,7 +237,8 @@ fn assumptions(room: &Room) -> Vec<String> {
         && (fittings.walls.is_empty() || fittings.floor.is_none() || fittings.ceiling.is_none())
     {
         said.push(format!(
-            "Nobody said what all surfaces are made of; a decay time of about {USUAL_REVERBERATION_S} s was taken, half of homes being within two thirds and one and a half of it."
+            "Nobody said what all surfaces are made of; a decay time of about {USUAL_REVERBERATION_S} s was taken, \
+             half of homes being within two thirds and one and a half of it."
         ));
     }
     if room.seats.first().is_none_or(|seat| seat.at_m.is_none()) {

@@ -8,9 +8,9 @@ use crate::routine::stage::{Checked, Outcome, Stage};
 use crate::routine::{Refusal, State};
 
 /// The cautions, shown once.
-pub const CAUTIONS: &str = "Long or loud bass can harm hearing and drivers: start low, stop when anything hurts, buzzes \
-or smells. Lift the subwoofer with two people. Switch mains power off before you change any cable. \
-Local codes and licensed trades have the last word.";
+pub const CAUTIONS: &str = "Long or loud bass can harm hearing and drivers: start low, stop when anything hurts, \
+buzzes or smells. Lift the subwoofer with two people. Switch mains power off before you change any cable. Local codes \
+and licensed trades have the last word.";
 
 struct Item {
     topic: Topic,
@@ -25,8 +25,8 @@ const ITEMS: [Item; 5] = [
     Item {
         topic: Topic::LowPassOpen,
         text: "Open the subwoofer's low-pass as far as it goes, or bypass it.",
-        why: "A low-pass (the control that keeps high notes out) hides the upper notes. An LFE input, or a crossover at \
-              120 Hz in the processor, does as well.",
+        why: "A low-pass (the control that keeps high notes out) hides the upper notes. An LFE input, or a crossover \
+              at 120 Hz in the processor, does as well.",
         yes: "It is open",
         no: Some("It cannot be opened"),
         found: "open or bypassed",
@@ -94,16 +94,16 @@ impl State {
             Stage::Placing if self.has_several_seats() => confirm(
                 Topic::SubwooferPlaced,
                 &format!("Lift the subwoofer, with two people, onto {}.", self.seat_name(self.seat_now())),
-                "What you hear low down at a spot is what this seat will hear from a subwoofer there. Every seat that counts \
-                 has its turn.",
+                "What you hear low down at a spot is what this seat will hear from a subwoofer there. Every seat that \
+                 counts has its turn.",
                 "It stands on the seat",
                 None,
             ),
             Stage::Placing => confirm(
                 Topic::SubwooferPlaced,
                 "Lift the subwoofer, with two people, onto the main seat.",
-                "Now the spots come to you: what you hear low down at a spot is what the seat will hear from a subwoofer \
-                 there.",
+                "Now the spots come to you: what you hear low down at a spot is what the seat will hear from a \
+                 subwoofer there.",
                 "It stands on the seat",
                 None,
             ),

@@ -21,8 +21,8 @@ impl State {
         let notes_hz = set.notes_hz();
         if notes_hz.len() < FEWEST_NOTES {
             return Err(Refusal::Because(format!(
-                "Only {} notes are left, and at least {FEWEST_NOTES} are needed to tell spots apart. Use the LFE input, or \
-                 turn the low-pass up.",
+                "Only {} notes are left, and at least {FEWEST_NOTES} are needed to tell spots apart. Use the LFE \
+                 input, or turn the low-pass up.",
                 notes_hz.len()
             )));
         }

@@ -40,10 +40,14 @@ impl State {
                         self.note_name(note),
                         self.notes_hz[note]
                     ),
-                    "Strain sounds like chuffing, knocking or buzzing from the subwoofer. The note is then played softer, \
-                     and that is allowed for."
+                    "Strain sounds like chuffing, knocking or buzzing from the subwoofer. The note is then played \
+                     softer, and that is allowed for."
                         .into(),
-                    Ask::Confirm { topic: Topic::Strain, yes: "It sounded clean".into(), no: Some("It strained".into()) },
+                    Ask::Confirm {
+                        topic: Topic::Strain,
+                        yes: "It sounded clean".into(),
+                        no: Some("It strained".into()),
+                    },
                 ))
             }
             Stage::Anchors => Some((
@@ -150,8 +154,8 @@ impl State {
                 let raised = level + PRESS;
                 if raised > HIGHEST_COMFORT {
                     return Err(Refusal::Because(format!(
-                        "The tone stays at {level}: above {HIGHEST_COMFORT} no room is left for the raised notes. Press stop, \
-                         turn the amplifier up a little, and climb again from the start."
+                        "The tone stays at {level}: above {HIGHEST_COMFORT} no room is left for the raised notes. \
+                         Press stop, turn the amplifier up a little, and climb again from the start."
                     )));
                 }
                 self.stage = Stage::Comfort { level: raised, raised_at_s: Some(now_s) };

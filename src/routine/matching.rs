@@ -173,7 +173,8 @@ impl State {
         let why = if matching.offset_db >= highest_offset_db - 1e-9 {
             "This is as loud as this note may get. If it is still the softer one, say no: it is rated in words instead."
         } else {
-            "The reference sounds first, then the note, in turns. Both are softer than before, so that the note can be raised."
+            "The reference sounds first, then the note, in turns. Both are softer than before, so that the note can be \
+             raised."
         };
         let ask = Ask::Match(MatchAtSpot {
             note: about,

@@ -39,8 +39,8 @@ impl State {
         match step {
             SetupStep::SpotCount => (
                 "How many spots could the subwoofer stand at?".into(),
-                "Corners, the middle of a wall, a third or a fifth along it: eight to twelve is a good number. Keep away \
-                 from large openings. 0 has them suggested, once you have taped the room."
+                "Corners, the middle of a wall, a third or a fifth along it: eight to twelve is a good number. Keep \
+                 away from large openings. 0 has them suggested, once you have taped the room."
                     .into(),
                 Ask::Number { topic: Topic::SpotCount, unit: "spots", low: 0.0, high: MOST_SPOTS, default: Some(8.0) },
             ),
@@ -65,7 +65,8 @@ impl State {
                 (
                     format!("The room's {word}?"),
                     if side < 2 {
-                        "In metres, wall to wall; a foot is 0.3048 m. A larger room, or one that is no rectangle, needs a room file."
+                        "In metres, wall to wall; a foot is 0.3048 m. A larger room, or one that is no rectangle, \
+                         needs a room file."
                     } else {
                         "In metres, floor to ceiling; a foot is 0.3048 m."
                     }

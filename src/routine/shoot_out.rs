@@ -110,8 +110,9 @@ impl State {
             ShootOutStep::Carrier => (
                 "Who moves the subwoofer while you listen from the main seat?".into(),
                 format!(
-                    "It is placed {count} times. With somebody else you do not know what you hear, if you do not look. If you \
-                     carry it yourself, the comparison is not blind: what you expect is heard as well, and the sheet says so."
+                    "It is placed {count} times. With somebody else you do not know what you hear, if you do not look. \
+                     If you carry it yourself, the comparison is not blind: what you expect is heard as well, and the \
+                     sheet says so."
                 ),
                 Ask::Choose {
                     topic: Topic::ShootOutCarrier,
@@ -126,7 +127,8 @@ impl State {
                     format!("Move the subwoofer to {name}.")
                 };
                 let why = format!(
-                    "Place {} of {count}. Mains power off before it is unplugged, two people to lift it, then power on.{}",
+                    "Place {} of {count}. Mains power off before it is unplugged, two people to lift it, then power \
+                     on.{}",
                     at + 1,
                     if shoot_out.blind { " Then give the screen to whoever listens." } else { " Then sit down." }
                 );

@@ -50,7 +50,8 @@ pub enum VisitError {
         program: String,
     },
     /// An older schema can be read, but lines of the present one cannot be added to it.
-    #[error("{} is in the older schema {schema}; rank and report read it, but it cannot be continued: begin a new visit",
+    #[error("{} is in the older schema {schema}; rank and report read it, but it cannot be continued: begin a new \
+             visit",
         path.display())]
     Older {
         /// Which file.
@@ -59,8 +60,8 @@ pub enum VisitError {
         schema: u32,
     },
     /// A line that was once whole is damaged.
-    #[error("{}, line {line}: {why}; the file was left as it is. The {} before it {} sound: restore the file from a copy, \
-        or save those lines alone under a new name and go on from there", path.display(), lines(*line - 1),
+    #[error("{}, line {line}: {why}; the file was left as it is. The {} before it {} sound: restore the file from a \
+        copy, or save those lines alone under a new name and go on from there", path.display(), lines(*line - 1),
         if *line == 2 { "is" } else { "are" })]
     BadLine {
         /// Which file.

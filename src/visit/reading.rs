@@ -37,8 +37,8 @@ impl TornTail {
             format!("The last line of the visit file (line {}) was whole but not ended; it counts.", self.line)
         } else {
             format!(
-                "The last line of the visit file (line {}) had not been written to its end when the program stopped, and \
-                 was cut ({} bytes). It had never been shown as taken.",
+                "The last line of the visit file (line {}) had not been written to its end when the program stopped, \
+                 and was cut ({} bytes). It had never been shown as taken.",
                 self.line, self.bytes
             )
         }

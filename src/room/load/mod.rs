@@ -38,7 +38,8 @@ pub enum RoomError {
         source: std::io::Error,
     },
     /// The file is far larger than a room.
-    #[error("the room file {} has {bytes} bytes or more; a room needs a few hundred, and 1 MiB is the most that is read", path.display())]
+    #[error("the room file {} has {bytes} bytes or more; a room needs a few hundred, and 1 MiB is the most that is \
+             read", path.display())]
     TooLarge {
         /// Which file.
         path: PathBuf,

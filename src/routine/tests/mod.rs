@@ -294,7 +294,8 @@ proptest! {
                 prop_assert_eq!(&before, &visit.state);
             }
         }
-        let replayed = State::replay(Arc::new(brief()), taken).map_err(|(at, why)| TestCaseError::fail(format!("{at}: {why}")))?;
+        let replayed = State::replay(Arc::new(brief()), taken).map_err(|(at, why)| TestCaseError::fail(format!("{at}: \
+            {why}")))?;
         prop_assert_eq!(replayed.evidence(), visit.state.evidence());
         prop_assert_eq!(replayed, visit.state);
     }
