@@ -82,14 +82,6 @@ fn ends(notes_hz: &[f64]) -> (f64, f64) {
     (low, high)
 }
 
-/// Takes the mean of the first `notes` points off every point of a covariance.
-pub fn centre(raw: &DMatrix<f64>, notes: usize) -> DMatrix<f64> {
-    let n = raw.nrows();
-    let k = 1.0 / notes.max(1) as f64;
-    let taking = DMatrix::from_fn(n, n, |i, j| f64::from(u8::from(i == j)) - if j < notes { k } else { 0.0 });
-    &taking * raw * taking.transpose()
-}
-
 /// What is believed of one seat's curves: shared loadings (spots x notes stacked), and per spot the mean over notes
 /// then grid, the own covariance of the notes, and the whole covariance over notes then grid.
 struct SeatBelief {

@@ -5,7 +5,6 @@
 
 use nalgebra::{DMatrix, DVector};
 
-use crate::judge::prior::centre;
 use crate::stats::gaussian;
 
 /// How a curve varies, at some frequencies; in between by log frequency. Half an octave apart, two points of a bass
@@ -125,6 +124,14 @@ impl Usual {
         let loading = gaussian::few_columns(&mut left, 0.005, notes);
         Self { loading, own: own.view((0, 0), (notes, notes)) + left, whole: own + shared }
     }
+}
+
+/// Takes the mean of the first `notes` points off every point of a covariance.
+fn centre(raw: &DMatrix<f64>, notes: usize) -> DMatrix<f64> {
+    let n = raw.nrows();
+    let k = 1.0 / notes.max(1) as f64;
+    let taking = DMatrix::from_fn(n, n, |i, j| f64::from(u8::from(i == j)) - if j < notes { k } else { 0.0 });
+    &taking * raw * taking.transpose()
 }
 
 #[cfg(test)]

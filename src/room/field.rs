@@ -5,13 +5,10 @@ use std::f64::consts::{PI, TAU};
 use realfft::num_complex::Complex64;
 
 use crate::room::modes::{self, ModeKind, SPEED_OF_SOUND_M_PER_S, damping_per_s};
-use crate::room::plan::Room;
+use crate::room::plan::{Room, USUAL_HEIGHT_M};
 use crate::room::port::{self, Load, MOST_PORTS, Port};
 use crate::room::walls::Walls;
 use crate::room::waves::{PlanWaves, cosine};
-
-/// Ceilings of homes are near this (common practice); used where nobody measured.
-pub const USUAL_HEIGHT_M: f64 = 2.5;
 
 /// Waves between floor and ceiling beyond this number change nothing that can be heard in the bass.
 const MOST_VERTICAL: u32 = 12;

@@ -119,7 +119,7 @@ fn rings(corners: &[[f64; 2]], at: [f64; 2], edge_m: f64) -> Vec<Point2<f64>> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::room::walls::area_m2;
+    use crate::room::outline::area_m2;
 
     #[test]
     fn triangles_cover_the_floor_and_nothing_else() {

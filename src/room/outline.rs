@@ -2,6 +2,17 @@
 
 use crate::room::plan::{NoGo, Room};
 
+/// Area of a polygon, m² (the shoelace formula), whichever way round its corners go.
+pub(in crate::room) fn area_m2(corners: &[[f64; 2]]) -> f64 {
+    let twice: f64 = (0..corners.len())
+        .map(|i| {
+            let (a, b) = (corners[i], corners[(i + 1) % corners.len()]);
+            a[0] * b[1] - b[0] * a[1]
+        })
+        .sum();
+    0.5 * twice.abs()
+}
+
 /// The first two walls (by their first corner) that cross or touch away from a shared corner.
 pub(in crate::room) fn crossing(corners: &[[f64; 2]]) -> Option<(usize, usize)> {
     let count = corners.len();

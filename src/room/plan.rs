@@ -2,6 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
+/// Ceilings of homes are near this (common practice); used where nobody measured.
+pub const USUAL_HEIGHT_M: f64 = 2.5;
 /// A subwoofer's power lead where nobody measured it (common practice), metres.
 pub const LEAD_M: f64 = 2.0;
 /// Pairs are predicted, more subwoofers are not.

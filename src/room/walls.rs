@@ -1,7 +1,8 @@
 //! What walls take from a standing wave.
 
 use crate::room::modes::{SPEED_OF_SOUND_M_PER_S, damping_per_s};
-use crate::room::plan::{Room, Surface};
+use crate::room::outline::area_m2;
+use crate::room::plan::{Room, Surface, USUAL_HEIGHT_M};
 use crate::room::waves::PlanWave;
 
 /// Furnished living rooms decay by 60 dB in about this time in the bass (common practice); half of them are between
@@ -49,7 +50,7 @@ impl Walls {
     pub(in crate::room) fn of(room: &Room) -> Self {
         let fittings = &room.fittings;
         let corners = room.corners_m().len().max(4);
-        let height_m = room.height_m.unwrap_or(crate::room::field::USUAL_HEIGHT_M);
+        let height_m = room.height_m.unwrap_or(USUAL_HEIGHT_M);
         // A surface that nobody named is none of the four in particular.
         let known = |surface: Option<&Surface>| surface.map_or_else(Surface::usual_admittance, |s| s.admittance());
         let relative = Self {
@@ -94,17 +95,6 @@ impl Walls {
         let by_walls: f64 = self.walls.iter().zip(&wave.at_walls_per_m).map(|(wall, at)| wall * at).sum();
         0.5 * SPEED_OF_SOUND_M_PER_S * (by_walls + (self.floor + self.ceiling) * ends)
     }
-}
-
-/// Area of a polygon, m² (the shoelace formula), whichever way round its corners go.
-pub(in crate::room) fn area_m2(corners: &[[f64; 2]]) -> f64 {
-    let twice: f64 = (0..corners.len())
-        .map(|i| {
-            let (a, b) = (corners[i], corners[(i + 1) % corners.len()]);
-            a[0] * b[1] - b[0] * a[1]
-        })
-        .sum();
-    0.5 * twice.abs()
 }
 
 #[cfg(test)]

@@ -5,9 +5,8 @@ use std::f64::consts::PI;
 use crate::room::eigen;
 use crate::room::elements::{LOCAL, Reference, Unknowns};
 use crate::room::mesh::Mesh;
-use crate::room::outline;
+use crate::room::outline::{self, area_m2};
 use crate::room::plan::{Floor, Room};
-use crate::room::walls::area_m2;
 
 /// One standing wave over the floor, scaled so that the mean of its square over the floor is 1.
 #[derive(Debug, Clone, PartialEq)]

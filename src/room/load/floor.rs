@@ -5,9 +5,8 @@ use std::ops::Range;
 use toml::Spanned;
 
 use crate::room::load::{LONGEST_M, Reader};
-use crate::room::outline;
+use crate::room::outline::{self, area_m2};
 use crate::room::plan::Floor;
-use crate::room::walls::area_m2;
 use crate::toml_file::TomlError;
 
 /// Longer walls are asked about: probably feet.
