@@ -307,7 +307,7 @@ impl Blend {
                     (text, why.into(), Ask::Meter(note))
                 } else {
                     let text = format!("How strong is the band at {frequency_hz:.0} Hz?");
-                    (text, "Against the reference, which sounds just before it.".into(), Ask::Rate(note))
+                    (text, "Against the reference just before it.".into(), Ask::Rate(note))
                 }
             }
         })

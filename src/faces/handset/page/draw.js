@@ -51,7 +51,7 @@ const headline = () => (inTouch ? `${asked}${card.paused}${card.question && card
 const heading = (text) => el('h1', { tabindex: '-1' }, ...words(text));
 const reason = (text) => text && el('p', { class: 'why' }, ...words(text));
 /** What sounds, told apart from what is asked and pressed. */
-const soundsNow = () => el('p', { class: 'note' }, el('small', { class: 'now' }, 'now'), card.sound);
+const soundsNow = () => el('p', { class: 'note' }, el('small', { class: 'now' }, 'now'), ...words(card.sound));
 
 function drawAway() {
   const parts = over
@@ -70,7 +70,8 @@ function drawCard() {
     return;
   }
   if (question) {
-    main.className = question.note ? 'note-up' : plan && (question.tapes || card.ranking.length) ? 'spotted' : '';
+    const spotted = !question.note && plan && (question.tapes || card.ranking.length);
+    main.className = spotted ? 'spotted' : ['steps', 'choose'].includes(question.input) || isCount(question) ? 'picked' : '';
     fill(main, ...drawQuestion(question), ...drawLead());
     return;
   }
@@ -87,18 +88,24 @@ function drawQuestion(question) {
   if (question.note) {
     const [hertz, name] = question.note.split(', ');
     // The reason says against what the note is held: it is read before the steps, in one run with the question.
+    const figure = (text) => el('small', { class: 'figure' }, text);
     return [
-      el('p', { class: 'note' }, name || hertz, name && el('small', { class: 'figure' }, hertz), el('small', {}, question.place)),
-      el('div', { class: 'said' }, heading(question.text), reason(question.shortfall), reason(question.why)), ...inputs,
+      el('div', {},
+        el('p', { class: 'note' }, name ? name : figure(hertz), name && figure(hertz), ' ', el('small', {}, question.place)),
+        el('div', { class: 'said' }, heading(question.text), reason(question.shortfall), reason(question.why))),
+      ...inputs,
     ];
   }
-  const where = question.tapes && el('p', { class: 'tapes' }, question.tapes);
+  const where = question.tapes && el('p', { class: 'tapes' }, ...words(question.tapes));
   const seen = (question.tapes || card.ranking.length > 0) && plan && picture(plan, 'plan');
   const sounds = card.sounding && card.sound && question.input !== 'nudge' && !question.tapes && soundsNow();
   const why = reason(question.why);
   // A list is above its reason, so that its last line can be reached.
   const isList = question.input === 'choose' || isCount(question);
-  return [heading(question.text), where, seen, ...(isList ? [sounds, ...inputs, why] : [why, sounds, ...inputs])];
+  if (isList) return [heading(question.text), where, seen, sounds, ...inputs, why];
+  // Where to go is looked up on the plan; anything else is read first, and the plan is cut where the screen is low.
+  const plans = question.tapes ? [where, seen, why] : [why, seen];
+  return [heading(question.text), ...plans, sounds, ...inputs];
 }
 
 function drawLead() {
