@@ -3,7 +3,7 @@
 
 mod support;
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
 use serde_json::{Value, json};
@@ -144,6 +144,9 @@ fn press(phone: &Phone, question: &Value, first: &mut Vec<f64>) {
     }
 }
 
+/// So many of a kind that comes again and again are answered on the phone.
+const FEW: usize = 5;
+
 /// Answers a whole blend on the phone, and looks at every kind of question; what was asked, by topic or kind.
 fn walk(laptop: &mut Laptop, pictures: &str) -> BTreeSet<String> {
     let browser = Browser::start();
@@ -151,7 +154,7 @@ fn walk(laptop: &mut Laptop, pictures: &str) -> BTreeSet<String> {
     let mut looker = Looker::brief();
     let phone = browser.phone();
     phone.go(&laptop.invitation());
-    let (mut seen, mut asked) = (BTreeSet::new(), BTreeSet::new());
+    let (mut seen, mut asked) = (BTreeMap::<String, usize>::new(), BTreeSet::new());
     let (mut at_subwoofer, mut answers, mut first) = (false, 0, Vec::new());
     loop {
         let line = laptop.hear_until(|line| line.get("ask").is_some() || line.get("done").is_some());
@@ -166,17 +169,24 @@ fn walk(laptop: &mut Laptop, pictures: &str) -> BTreeSet<String> {
         }
         let about = line["scene"]["hearing"]["about"].as_str().unwrap_or("");
         let screen = format!("{topic}-{about}{}", if at_subwoofer { "-near" } else { "" });
-        let is_new = seen.insert(screen.clone());
+        let before = seen.get(&screen).copied().unwrap_or(0);
+        seen.insert(screen.clone(), before + 1);
         answers += 1;
-        if topic == "rate" && !is_new {
-            // Ratings are many, and one is like the other: the rest is said at the laptop, where it may be said just as well.
-            laptop.say(&json!({ "id": line["id"], "rating": 0 }));
+        // Ratings and turns of a knob are many, and one is like the other: the rest is said at the laptop, where it may be said just
+        // as well.
+        let said = match topic {
+            "rate" if before > 0 => Some(json!({ "id": line["id"], "rating": 0 })),
+            "turn" if before > FEW => Some(json!({ "id": line["id"], "yes": true })),
+            _ => None,
+        };
+        if let Some(said) = said {
+            laptop.say(&said);
             laptop.hear_of("taken");
             continue;
         }
         phone.wait(&format!("document.body && document.body.dataset.question === '{}'", line["id"]));
         phone.settle(text);
-        if is_new {
+        if before == 0 {
             looker.look(&phone, &format!("{pictures}-{:02}-{screen}", seen.len()));
         }
         if topic == "rate" {

@@ -9,15 +9,12 @@ mod support;
 use std::path::Path;
 
 use serde_json::{Value, json};
-use support::laptop::{Laptop, pair, parts};
-use support::script::evenbass;
+use support::laptop::{Laptop, pair, parts, rehearsal};
 
 /// A rehearsal that a script answers, with a handset that only this machine can reach.
 fn laptop(home: &Path, options: &[&str]) -> Laptop {
-    let mut command = evenbass(home);
-    command.env("XDG_DATA_HOME", home.join("data"));
-    command.args(["rehearse", "--face", "json", "--room", "room.toml", "--notes", "short", "--minutes", "2"]);
-    command.args(["--kit", "kit.toml", "--seed", "7", "--folder", ".", "--handset"]).args(options);
+    let mut command = rehearsal(home);
+    command.args(options);
     Laptop::start(command)
 }
 

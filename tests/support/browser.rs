@@ -13,7 +13,7 @@ use tempfile::TempDir;
 use tungstenite::{Message, WebSocket};
 
 /// Only keeps a broken test from hanging.
-const PATIENCE: Duration = Duration::from_secs(60);
+pub const PATIENCE: Duration = Duration::from_secs(60);
 
 /// Where Chromium is, if it is there: its Debian name and its other common one.
 fn program() -> PathBuf {
@@ -204,6 +204,21 @@ impl Phone {
         ));
     }
 
+    /// Whether it shows a question, on a screen that takes taps.
+    pub fn has_settled(&self, question: &Value) -> bool {
+        let shown = format!(
+            "Boolean(document.body && document.body.dataset.question === '{}' && document.body.innerText.includes({}) && \
+             performance.now() >= document.body.dataset.takesFrom)",
+            question["id"], question["text"]
+        );
+        self.ask(&shown) == json!(true)
+    }
+
+    /// Puts this page in front of the others of its phone, so that its timers run as they do in a hand.
+    pub fn to_front(&self) {
+        self.call("Page.bringToFront", json!({}));
+    }
+
     pub fn text(&self) -> String {
         self.ask("document.body ? document.body.innerText : ''").as_str().unwrap_or_default().to_owned()
     }
@@ -316,8 +331,13 @@ impl Phone {
 
 /// Where the smallest page is served that has nothing to do with a visit, for as long as this runs.
 pub fn page_elsewhere() -> SocketAddr {
+    serve_elsewhere("127.0.0.1:0")
+}
+
+/// The same at a certain address.
+pub fn serve_elsewhere(at: &str) -> SocketAddr {
     const PAGE: &str = "<!doctype html><html lang=en><title>elsewhere</title><p>word";
-    let listener = TcpListener::bind("127.0.0.1:0").expect("a free port");
+    let listener = TcpListener::bind(at).expect("a free port");
     let address = listener.local_addr().expect("an address");
     std::thread::spawn(move || {
         for mut stream in listener.incoming().flatten() {

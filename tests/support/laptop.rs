@@ -14,6 +14,8 @@ use tungstenite::client::IntoClientRequest;
 use tungstenite::http::HeaderValue;
 use tungstenite::{Message, WebSocket};
 
+use crate::support::script::evenbass;
+
 /// Only keeps a broken test from hanging.
 const PATIENCE: Duration = Duration::from_secs(60);
 
@@ -134,6 +136,23 @@ impl Drop for Laptop {
         let _ = self.child.kill();
         let _ = self.child.wait();
     }
+}
+
+/// A rehearsal that a script answers, with a handset that only this machine can reach. More options may follow, an address first.
+pub fn rehearsal(home: &Path) -> Command {
+    let mut command = evenbass(home);
+    command.env("XDG_DATA_HOME", home.join("data"));
+    command.args(["rehearse", "--face", "json", "--room", "room.toml", "--notes", "short", "--minutes", "2"]);
+    command.args(["--kit", "kit.toml", "--seed", "7", "--folder", ".", "--handset"]);
+    command
+}
+
+/// What goes on with that rehearsal after it has ended.
+pub fn resumption(home: &Path, face: &str) -> Command {
+    let mut command = evenbass(home);
+    command.env("XDG_DATA_HOME", home.join("data"));
+    command.args(["resume", "rehearsal.visit.jsonl", "--face", face, "--handset"]);
+    command
 }
 
 /// The address without the secret, 'http://127.0.0.1:4711', and the secret.

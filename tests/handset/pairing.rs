@@ -1,0 +1,58 @@
+//! A phone that is paired, and one that is not any more.
+
+use serde_json::json;
+
+use crate::person::OPEN;
+use crate::support::browser::{Browser, page_elsewhere};
+use crate::support::laptop::{Laptop, parts, rehearsal};
+
+#[test]
+fn a_phone_that_is_removed_is_told_and_shut_out() {
+    let home = tempfile::tempdir().unwrap();
+    let mut first = Laptop::start(rehearsal(home.path()));
+    let invitation = first.invitation();
+    let (page, _) = parts(&invitation);
+    let browser = Browser::start();
+    let phone = browser.phone();
+    phone.go(&invitation);
+    phone.wait_for_text("STOP");
+    first.kill();
+    phone.wait_for_text("Out of touch with the laptop");
+    // Another visit on the same port does not know this phone.
+    let mut command = rehearsal(home.path());
+    command.arg(page.trim_start_matches("http://"));
+    let laptop = Laptop::start(command);
+    let invitation = laptop.invitation();
+    assert_eq!(parts(&invitation).0, page);
+    phone.wait_for_text("This screen is not paired");
+    let notice = laptop.hear_of("notice");
+    assert!(notice["notice"].as_str().expect("words").contains("A phone of another visit"), "{notice}");
+    phone.ask(&format!("document.getElementById('code').value = {}; 1", json!(parts(&invitation).1)));
+    phone.tap("form button");
+    phone.wait_for_text("STOP");
+    assert!(phone.errors().is_empty(), "{:#?}", phone.errors());
+}
+
+#[test]
+fn a_page_from_elsewhere_that_opens_it_gets_the_page_that_pairs_and_cannot_look_into_it() {
+    let home = tempfile::tempdir().unwrap();
+    let laptop = Laptop::start(rehearsal(home.path()));
+    let browser = Browser::start();
+    let phone = browser.phone();
+    let invitation = laptop.invitation();
+    phone.go(&invitation);
+    phone.wait(OPEN);
+    let visit = format!("{}/", parts(&invitation).0);
+    assert_eq!(browser.title_at(&visit), "evenbass");
+    phone.go("about:blank");
+    phone.wait("location.href === 'about:blank'");
+    // In the browser that is paired, by a name that makes it another site.
+    let stranger = browser.second_page(&phone);
+    stranger.go(&format!("http://localhost:{}/", page_elsewhere().port()));
+    stranger.wait_for_text("word");
+    let opened = json!({ "expression": format!("window.opened = open('{visit}'); 1"), "userGesture": true });
+    stranger.call("Runtime.evaluate", opened);
+    assert_eq!(browser.title_at(&visit), "Pair this screen");
+    let seen = stranger.ask("(() => { try { return opened.document.title; } catch (error) { return error.name; } })()");
+    assert_eq!(seen, "SecurityError");
+}
