@@ -107,12 +107,21 @@ pub struct HandsetPlan {
     wanted: bool,
     /// The screen asks where it shall be served.
     choose: bool,
+    /// What everybody has to know about it.
+    notice: Option<String>,
 }
 
 impl HandsetPlan {
     /// No handset.
     pub fn none() -> Self {
-        Self { store: Store::none(), louder_to: Dbfs::SILENCE, listening: None, wanted: false, choose: false }
+        Self {
+            store: Store::none(),
+            louder_to: Dbfs::SILENCE,
+            listening: None,
+            wanted: false,
+            choose: false,
+            notice: None,
+        }
     }
 }
 
@@ -124,10 +133,19 @@ pub fn handset(options: &HandsetOptions, visit: &Path, face: FaceName) -> Result
     };
     let on_screen = face == FaceName::Terminal && terminal::available();
     let before = store.address();
-    let choose = on_screen && options.handset == Some(Wanted::ANY) && before.is_none();
-    let listening = match options.handset {
+    let gone = before.filter(|before| !Handset::is_own(before.ip()));
+    let choose = on_screen && options.handset == Some(Wanted::ANY) && (before.is_none() || gone.is_some());
+    let mut listening = match options.handset {
         Some(wanted) if !choose => Some(handset::listen(wanted, before)?),
         _ => None,
+    };
+    let notice = match (choose, gone) {
+        (true, Some(gone)) => Some(format!(
+            "This machine does not have the handset's address of last time, {}, any more: choose one anew. Phones have to \
+             scan the code again.",
+            gone.ip()
+        )),
+        _ => listening.as_mut().and_then(|listening| listening.notice.take()),
     };
     Ok(HandsetPlan {
         store,
@@ -135,6 +153,7 @@ pub fn handset(options: &HandsetOptions, visit: &Path, face: FaceName) -> Result
         wanted: listening.is_some() || on_screen,
         listening,
         choose,
+        notice,
     })
 }
 
@@ -145,12 +164,7 @@ fn data_folder() -> Option<PathBuf> {
 }
 
 /// Runs the visit until it is left or done.
-pub fn conduct(
-    visit: OpenVisit,
-    sound: SoundPath,
-    answering: Answering,
-    mut plan: HandsetPlan,
-) -> Result<Ending, Failure> {
+pub fn conduct(visit: OpenVisit, sound: SoundPath, answering: Answering, plan: HandsetPlan) -> Result<Ending, Failure> {
     let (acknowledge, written) = unbounded();
     let fast = sound.device.is_none();
     let base_s = visit.state.now_s();
@@ -162,7 +176,7 @@ pub fn conduct(
     };
     let file = visit.file.clone();
     let mut notices = visit.notices;
-    notices.extend(plan.listening.as_mut().and_then(|listening| listening.notice.take()));
+    notices.extend(plan.notice);
     let screen = terminal::ScreenHandle::new();
     let suspending = screen.clone();
     let mut conductor = Conductor::new(Baton {
@@ -199,8 +213,12 @@ pub fn conduct(
         }
         false => None,
     };
-    if let (Some(handset), Some(listening)) = (&handset, plan.listening) {
+    if let (Some(handset), Some(mut listening)) = (&handset, plan.listening) {
+        let only_here = listening.only_here.take().filter(|_| !on_screen);
         handset.serve(listening)?;
+        if let Some(only_here) = only_here {
+            eprintln!("{only_here}");
+        }
     }
     let conducting = std::thread::Builder::new().name("conductor".into()).spawn(move || conductor.run())?;
     let panel = handset.clone().filter(|_| on_screen).map(|handset| terminal::PhonePanel::new(handset, plan.choose));

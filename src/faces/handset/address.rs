@@ -5,7 +5,7 @@ use std::io;
 use std::net::{IpAddr, Ipv4Addr, SocketAddr, TcpListener};
 use std::str::FromStr;
 
-use crate::faces::handset::HandsetError;
+use crate::faces::handset::{HandsetError, reach};
 
 /// What was asked for: an address, a port, both or neither.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -97,8 +97,52 @@ pub struct Listening {
     pub(super) listener: TcpListener,
     /// Where it is.
     pub address: SocketAddr,
-    /// What the person has to know: the port of last time was taken.
+    /// What everybody has to know: the port of last time was taken.
     pub notice: Option<String>,
+    /// What the person at the machine has to know: no phone can reach it, although nobody has chosen that.
+    pub only_here: Option<String>,
+}
+
+/// Whether none of these addresses leads out of this machine.
+pub fn on_no_network(known: &[Interface]) -> bool {
+    known.iter().all(|interface| interface.ip.is_loopback())
+}
+
+/// Why no phone reaches a page that is served on loopback because no address was named, and what to do about it.
+fn only_here(known: &[Interface]) -> String {
+    if on_no_network(known) {
+        "Only this machine's own browser can show that page, for the machine is on no network. For a phone, join its network \
+         or open a hotspot, then leave and start again with --handset and the address that the machine has there \
+         (`ip address` lists it)."
+            .into()
+    } else {
+        let networks: Vec<Interface> = known.iter().filter(|interface| !interface.ip.is_loopback()).cloned().collect();
+        format!(
+            "Only this machine's own browser can show that page. For a phone, leave and start again with --handset and this \
+             machine's address on the phone's network: {}.",
+            list(&networks)
+        )
+    }
+}
+
+/// Why an address cannot be served that this machine does not have, and what to do about it.
+pub(super) fn elsewhere(ip: IpAddr, of_last_time: bool, known: &[Interface]) -> String {
+    let missing = match of_last_time {
+        true => format!("this machine does not have the handset's address of last time, {ip}, any more"),
+        false => format!("this machine has no address {ip}"),
+    };
+    if on_no_network(known) {
+        format!(
+            "{missing}, for it is on no network; join the phone's network or open a hotspot, and name the address that the \
+             machine has there (`ip address` lists it), or leave --handset out and answer at this machine"
+        )
+    } else {
+        format!("{missing}; its addresses are {}; name one of them", list(known))
+    }
+}
+
+fn list(known: &[Interface]) -> String {
+    known.iter().map(Interface::to_string).collect::<Vec<_>>().join(", ")
 }
 
 /// Opens a port. What is not named is as it was last time (`before`), so that paired phones find it again.
@@ -114,9 +158,15 @@ pub fn listen(wanted: Wanted, before: Option<SocketAddr>) -> Result<Listening, H
         (None, Some(before)) => (before.port(), false),
         (None, None) => (0, false),
     };
+    let elsewhere = || HandsetError::Elsewhere { ip, of_last_time: wanted.ip.is_none(), known: interfaces() };
+    // A system may lend an address that it does not have, and nobody would ever come by it.
+    if reach::has(ip) == Some(false) {
+        return Err(elsewhere());
+    }
     let listening = |listener: TcpListener, notice| {
         let address = listener.local_addr().map_err(|error| HandsetError::Closed { ip, error })?;
-        Ok(Listening { listener, address, notice })
+        let is_here = wanted.ip.is_none() && address.ip().is_loopback();
+        Ok(Listening { listener, address, notice, only_here: is_here.then(|| only_here(&interfaces())) })
     };
     match TcpListener::bind((ip, port)) {
         Ok(listener) => listening(listener, None),
@@ -129,7 +179,7 @@ pub fn listen(wanted: Wanted, before: Option<SocketAddr>) -> Result<Listening, H
                 listening(listener, Some(notice))
             }
             io::ErrorKind::AddrInUse => Err(HandsetError::Taken { address: SocketAddr::new(ip, port) }),
-            io::ErrorKind::AddrNotAvailable => Err(HandsetError::Elsewhere { ip, known: interfaces() }),
+            io::ErrorKind::AddrNotAvailable => Err(elsewhere()),
             _ => Err(HandsetError::Closed { ip, error }),
         },
     }
@@ -176,10 +226,42 @@ mod tests {
         assert_eq!((again.address, again.notice), (before, None));
     }
 
+    fn at(name: &str, ip: &str) -> Interface {
+        Interface { name: name.into(), ip: ip.parse().unwrap() }
+    }
+
     #[test]
-    fn an_address_that_this_machine_has_not_is_said_with_those_it_has() {
+    fn who_can_open_the_page_is_said_by_the_networks_there_are() {
+        let alone = [at("lo", "127.0.0.1"), at("lo", "::1")];
+        let home = [at("wlan0", "192.168.1.20"), at("lo", "127.0.0.1")];
+        assert!(on_no_network(&alone) && on_no_network(&[]) && !on_no_network(&home));
+        let said = only_here(&alone);
+        assert!(said.contains("on no network") && said.contains("hotspot") && said.contains("--handset"), "{said}");
+        let said = only_here(&home);
+        assert!(said.ends_with("the phone's network: 192.168.1.20 (wlan0)."), "{said}");
+
+        let wanted: IpAddr = "192.168.1.33".parse().unwrap();
+        let said = elsewhere(wanted, false, &alone);
+        assert!(said.starts_with("this machine has no address 192.168.1.33, for it is on no network"), "{said}");
+        assert!(said.contains("hotspot") && said.contains("leave --handset out"), "{said}");
+        let said = elsewhere(wanted, true, &home);
+        assert!(said.contains("address of last time, 192.168.1.33") && said.contains("192.168.1.20 (wlan0)"), "{said}");
+    }
+
+    #[test]
+    fn whoever_names_an_address_knows_who_can_reach_it() {
+        let named = listen("127.0.0.1".parse().unwrap(), None).unwrap();
+        assert_eq!(named.only_here, None);
+        assert!(listen(Wanted::ANY, None).unwrap().only_here.unwrap().contains("Only this machine's own browser"));
+    }
+
+    #[test]
+    fn an_address_that_this_machine_has_not_is_said() {
         // Reserved for documentation (RFC 5737).
         let error = listen("192.0.2.1".parse().unwrap(), None).unwrap_err().to_string();
-        assert!(error.contains("192.0.2.1") && error.contains("127.0.0.1"), "{error}");
+        assert!(error.contains("has no address 192.0.2.1"), "{error}");
+        let gone = Some(SocketAddr::from(([192, 0, 2, 1], 4711)));
+        let error = listen(Wanted::ANY, gone).unwrap_err().to_string();
+        assert!(error.contains("address of last time, 192.0.2.1"), "{error}");
     }
 }

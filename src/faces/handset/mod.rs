@@ -21,7 +21,7 @@ use std::time::Instant;
 use crossbeam_channel::Sender;
 use tokio::sync::watch;
 
-pub use address::{Interface, Listening, Wanted, interfaces, listen};
+pub use address::{Interface, Listening, Wanted, interfaces, listen, on_no_network};
 pub use pairing::{MOST_PHONES, PhoneLine, Store};
 
 use crate::faces::Wires;
@@ -44,10 +44,12 @@ pub enum HandsetError {
         address: SocketAddr,
     },
     /// The address is not this machine's.
-    #[error("this machine has no address {ip}; its addresses are {}; name one of them", list(known))]
+    #[error("{}", address::elsewhere(*ip, *of_last_time, known))]
     Elsewhere {
         /// What was asked for.
         ip: IpAddr,
+        /// It was not named now, but served last time.
+        of_last_time: bool,
         /// What there is.
         known: Vec<Interface>,
     },
@@ -66,10 +68,6 @@ pub enum HandsetError {
     /// It is served already.
     #[error("the handset is served at {0} already")]
     Served(SocketAddr),
-}
-
-fn list(known: &[Interface]) -> String {
-    known.iter().map(Interface::to_string).collect::<Vec<_>>().join(", ")
 }
 
 /// Told the page's address with a fresh secret, each time there is one: a script's line.
@@ -180,9 +178,14 @@ impl Handset {
         lock(&self.shared.served).as_ref().map(|served| served.address)
     }
 
+    /// Whether an address is this machine's; one of which the system says nothing counts as there.
+    pub fn is_own(ip: IpAddr) -> bool {
+        reach::has(ip).unwrap_or(true)
+    }
+
     /// Whether phones can reach the address; one that is not served, or of which the system says nothing, counts as there.
     pub fn is_reachable(&self) -> bool {
-        self.address().is_none_or(|address| reach::has(address.ip()).unwrap_or(true))
+        self.address().is_none_or(|address| Self::is_own(address.ip()))
     }
 
     /// The paired phones.

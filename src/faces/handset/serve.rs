@@ -238,7 +238,9 @@ mod tests {
         let at = listener.local_addr().unwrap();
         // Served as an address that is reserved for documentation (RFC 5737), so that it is missed at the first look.
         let missed = SocketAddr::from(([192, 0, 2, 1], at.port()));
-        let serving = start(handset.shared.clone(), Listening { listener, address: missed, notice: None }).unwrap();
+        let serving =
+            start(handset.shared.clone(), Listening { listener, address: missed, notice: None, only_here: None })
+                .unwrap();
         // The first of these may come before that look; not all of them.
         for _ in 0..20 {
             let reply = knock(at).expect("nobody answers");

@@ -127,7 +127,9 @@ impl PhonePanel {
 
     fn served<'a>(&self, address: SocketAddr, look: Look, styles: Styles) -> Vec<Line<'a>> {
         let invitation = self.handset.invitation();
-        let code = invitation.as_deref().filter(|_| !look.ascii).map(|text| code(text, look)).unwrap_or_default();
+        // A phone that scanned an address of this machine alone would look for the page in itself.
+        let can_scan = !look.ascii && !address.ip().is_loopback();
+        let code = invitation.as_deref().filter(|_| can_scan).map(|text| code(text, look)).unwrap_or_default();
         let beside = self.beside(address, invitation.as_deref(), code.is_empty(), styles);
         if code.is_empty() {
             return beside;
@@ -153,7 +155,11 @@ impl PhonePanel {
         };
         match invitation {
             Some(invitation) => {
-                say("Scan this with the phone, or type", styles.strong);
+                if address.ip().is_loopback() {
+                    say("Only this machine's own browser can show the page. Type there", styles.strong);
+                } else {
+                    say("Scan this with the phone, or type", styles.strong);
+                }
                 let (page, secret) = invitation.split_once('#').unwrap_or((invitation, ""));
                 say(page, Style::new());
                 say(&format!("#{secret}"), Style::new());
@@ -166,6 +172,13 @@ impl PhonePanel {
                 );
                 say(&format!("http://{address}/"), Style::new());
             }
+        }
+        if address.ip().is_loopback() {
+            say(
+                "For a phone, join its network or open a hotspot, then leave the visit and resume it with --handset and the \
+                 address that this machine has there.",
+                styles.quiet,
+            );
         }
         if !self.handset.is_reachable() {
             say("This machine has lost that address: no phone can reach it. Join the network again.", styles.strong);
@@ -202,8 +215,7 @@ impl PhonePanel {
 
 /// What to do where no phone could reach any of the addresses.
 fn no_network(choices: &[Interface]) -> Option<&'static str> {
-    let is_alone = choices.iter().all(|interface| interface.ip.is_loopback());
-    is_alone.then_some(
+    handset::on_no_network(choices).then_some(
         "This machine is on no network, so no phone can reach it. Join the phone's network or open a hotspot, then press \
          h twice.",
     )
@@ -244,6 +256,10 @@ fn code<'a>(text: &str, look: Look) -> Vec<Line<'a>> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::faces::Wires;
+    use crate::faces::handset::Store;
+    use crate::units::Dbfs;
+    use crate::view::FaceId;
 
     #[test]
     fn the_code_fits_beside_its_words_and_above_the_keys() {
@@ -259,6 +275,34 @@ mod tests {
         let at = |ip: &str| Interface { name: "x".into(), ip: ip.parse().unwrap() };
         assert!(no_network(&[at("127.0.0.1")]).unwrap().contains("hotspot"));
         assert_eq!(no_network(&[at("192.168.1.20"), at("127.0.0.1")]), None);
+    }
+
+    /// What the page says of a handset that is served at an address, which is not looked for on this machine.
+    fn page_at(ip: &str) -> String {
+        let (_views_in, views) = crossbeam_channel::unbounded();
+        let (actions, _taken) = crossbeam_channel::unbounded();
+        let wires = Wires { views, actions, face: FaceId(1) };
+        let handset = Handset::new(wires, Store::none(), Dbfs::new(-30.0), Box::new(|_| ())).unwrap();
+        let mut listening = handset::listen("127.0.0.1".parse().unwrap(), None).unwrap();
+        listening.address.set_ip(ip.parse().unwrap());
+        handset.serve(listening).unwrap();
+        let look = Look { ascii: false, colour: false };
+        let lines = PhonePanel::new(handset.clone(), true).lines(look, Styles::of(look));
+        handset.close();
+        lines.iter().map(|line| format!("{line}\n")).collect()
+    }
+
+    #[test]
+    fn a_code_is_shown_where_a_phone_that_scans_it_gets_somewhere() {
+        // Reserved for documentation (RFC 5737).
+        let page = page_at("192.0.2.1");
+        assert!(
+            page.contains("Scan this with the phone") && page.contains('▀') && page.contains("192.0.2.1"),
+            "{page}"
+        );
+        let page = page_at("127.0.0.1");
+        assert!(page.contains("Only this machine's own browser") && page.contains("http://127.0.0.1:"), "{page}");
+        assert!(page.contains("open a hotspot") && !page.contains("Scan") && !page.contains('▀'), "{page}");
     }
 
     #[test]
