@@ -1,4 +1,4 @@
-//! Life in a house: the network comes and goes, the lid is closed, another program takes the port.
+//! Life in a house: the network comes and goes, the lid is closed.
 
 use std::time::Duration;
 

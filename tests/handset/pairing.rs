@@ -3,8 +3,8 @@
 use serde_json::json;
 
 use crate::person::OPEN;
-use crate::support::browser::{Browser, page_elsewhere};
-use crate::support::laptop::{Laptop, parts, rehearsal};
+use crate::support::browser::{Browser, page_elsewhere, serve_elsewhere};
+use crate::support::laptop::{Laptop, parts, rehearsal, resumption};
 
 #[test]
 fn a_phone_that_is_removed_is_told_and_shut_out() {
@@ -31,6 +31,41 @@ fn a_phone_that_is_removed_is_told_and_shut_out() {
     phone.tap("form button");
     phone.wait_for_text("STOP");
     assert!(phone.errors().is_empty(), "{:#?}", phone.errors());
+}
+
+#[test]
+fn a_phone_whose_laptop_has_lost_its_port_says_so_and_goes_on_by_scanning() {
+    let home = tempfile::tempdir().unwrap();
+    let mut first = Laptop::start(rehearsal(home.path()));
+    let invitation = first.invitation();
+    let (page, _) = parts(&invitation);
+    let browser = Browser::start();
+    let phone = browser.phone();
+    phone.go(&invitation);
+    phone.wait(OPEN);
+    first.kill();
+    // Another program is served there now, and knows nothing of a visit.
+    let _other = serve_elsewhere(page.trim_start_matches("http://"));
+    phone.wait_for_text("Out of touch with the laptop");
+    let laptop = Laptop::start(resumption(home.path(), "json"));
+    let notice = laptop.hear_of("notice");
+    assert!(notice["notice"].as_str().expect("words").contains("is taken by another program"), "{notice}");
+    let invitation = laptop.invitation();
+    assert_ne!(parts(&invitation).0, page, "the port is another's");
+    let question = laptop.hear_of("ask");
+    assert!(!phone.text().contains(question["text"].as_str().expect("a text")), "an old question is shown");
+    phone.wait_for_text("Out of touch with the laptop");
+    // It is known by its cookie, so that the code that it has scanned is left for the next one.
+    phone.go(&invitation);
+    phone.settle(question["text"].as_str().expect("a text"));
+    phone.tap(".lead");
+    assert_eq!(laptop.hear_of("taken")["id"], question["id"]);
+    let second = browser.phone();
+    second.go(&invitation);
+    second.wait(OPEN);
+    for phone in [&phone, &second] {
+        assert!(phone.errors().is_empty(), "{:#?}", phone.errors());
+    }
 }
 
 #[test]

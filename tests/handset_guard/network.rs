@@ -6,7 +6,7 @@ use std::process::{Command, Stdio};
 
 use serde_json::json;
 
-use crate::support::laptop::{Laptop, parts, resumption};
+use crate::support::laptop::{Laptop, Page, pair, parts, request, resumption};
 use crate::support::screen::Screen;
 use crate::support::script::evenbass;
 use crate::{home, laptop};
@@ -29,6 +29,47 @@ fn wrong_addresses_are_said_in_words() {
     assert!(refused(&address).contains(&format!("another program serves {address}")));
     let left = std::fs::read_dir(home.path()).expect("a folder").flatten();
     assert!(left.map(|entry| entry.file_name()).all(|name| !name.to_string_lossy().ends_with(".visit.jsonl")));
+}
+
+#[test]
+fn a_port_that_another_program_took_is_said_and_paired_phones_are_known_at_the_new_one() {
+    let home = home();
+    let mut first = laptop(home.path(), &[]);
+    // As many phones as may be, so that none of them could be paired anew.
+    let mut cookies = Vec::new();
+    let mut page = String::new();
+    for _ in 0..4 {
+        let invitation = first.invitation();
+        page = parts(&invitation).0;
+        cookies.push(pair(&invitation));
+    }
+    first.kill();
+    let _other = TcpListener::bind(page.trim_start_matches("http://")).expect("the port is free again");
+
+    let mut laptop = Laptop::start(resumption(home.path(), "json"));
+    let notice = laptop.hear_of("notice");
+    let words = notice["notice"].as_str().expect("words");
+    let port = page.rsplit(':').next().expect("a port");
+    assert!(words.contains(port) && words.contains("taken by another program") && words.contains("scan"), "{notice}");
+    // Its address is said, although there is no secret for a fifth.
+    let address = laptop.invitation();
+    let moved = address.strip_suffix('/').expect("no secret");
+    assert!(moved.starts_with("http://127.0.0.1:") && moved != page, "{address}");
+    let question = laptop.hear_of("ask");
+    for cookie in &cookies {
+        let mut phone = Page::of(moved, cookie);
+        phone.card(|card| card["question"]["id"] == question["id"]);
+    }
+    // What another visit gave a phone at that port is nothing to this one, and nobody is told of a stranger.
+    let unknown = format!("evenbass-{port}={}", "0".repeat(64));
+    assert_eq!(request(moved, "HEAD /", &[("Cookie", &unknown)], "").expect("an answer").status, 401);
+    let both = format!("{unknown}; {}", cookies[2]);
+    assert_eq!(request(moved, "HEAD /", &[("Cookie", &both)], "").expect("an answer").status, 200);
+    let mut phone = Page::of(moved, &cookies[0]);
+    phone.say(&json!({ "answer": { "question": question["id"], "answer": { "answer": "yes" } } }));
+    assert_eq!(laptop.hear_of("taken")["id"], question["id"]);
+    assert!(laptop.heard_since().iter().all(|line| line.get("notice").is_none()));
+    assert!(laptop.runs());
 }
 
 #[test]

@@ -21,6 +21,11 @@ const MOST_CONNECTIONS: usize = 64;
 /// Of those, from one address, so that one neighbour cannot take them all.
 const MOST_FROM_ONE: usize = 24;
 
+/// How the name of every handset's cookie begins.
+const COOKIES: &str = "evenbass-";
+/// So many of them are looked at; a phone has one for each port it was paired on within a month.
+const MOST_COOKIES: usize = 64;
+
 /// What the laptop says when somebody's phone has a cookie, but none of this visit.
 const STRANGER: &str =
     "A phone of another visit, or a removed one, asked for the handset's page. It has to be paired anew.";
@@ -72,18 +77,22 @@ impl Gate {
         origin.strip_prefix("http://").is_some_and(|host| self.is_host(host))
     }
 
-    /// The phone whose cookie came with the request; a cookie that no phone has counts as a stranger's.
+    /// The phone whose cookie came with the request. It may be from another port, where this visit was served before; one of
+    /// this port that no phone has is a stranger's.
     fn phone(&self, headers: &HeaderMap) -> Option<Paired> {
         let cookies = headers.get_all(header::COOKIE).iter().filter_map(|value| value.to_str().ok());
-        let values = cookies
+        let mut named: Vec<(&str, &str)> = cookies
             .flat_map(|line| line.split(';'))
-            .filter_map(|pair| pair.trim().strip_prefix(&*self.cookie)?.strip_prefix('='));
+            .filter_map(|pair| pair.trim().split_once('='))
+            .filter(|(name, _)| name.starts_with(COOKIES))
+            .collect();
+        named.sort_by_key(|(name, _)| *name != &*self.cookie);
         let mut strange = false;
         let mut pairing = lock(&self.shared.pairing);
-        for value in values.take(8) {
+        for (name, value) in named.into_iter().take(MOST_COOKIES) {
             match pairing.phone(value) {
                 Some((number, key)) => return Some(Paired { number, key }),
-                None => strange = true,
+                None => strange |= name == &*self.cookie,
             }
         }
         if strange && pairing.stranger() {
@@ -98,7 +107,7 @@ impl Gate {
 
 /// Browsers keep cookies by host, not by port: two visits on one machine must not take each other's.
 fn cookie_name(address: SocketAddr) -> String {
-    format!("evenbass-{}", address.port())
+    format!("{COOKIES}{}", address.port())
 }
 
 /// Stands before every route.

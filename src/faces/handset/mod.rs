@@ -164,7 +164,9 @@ impl Handset {
         let server = serve::start(shared, listening).map_err(HandsetError::Start)?;
         *served = Some(Served { address, server: Some(server) });
         drop(served);
-        self.shared.announce();
+        // Where no further phone may be paired, those that are still have to find the page.
+        let page = self.shared.invitation().unwrap_or_else(|| format!("http://{address}/"));
+        (self.shared.announce)(&page);
         Ok(address)
     }
 

@@ -129,7 +129,10 @@ impl PhonePanel {
         let invitation = self.handset.invitation();
         // A phone that scanned an address of this machine alone would look for the page in itself.
         let can_scan = !look.ascii && !address.ip().is_loopback();
-        let code = invitation.as_deref().filter(|_| can_scan).map(|text| code(text, look)).unwrap_or_default();
+        // Without a secret it leads those who are paired back to the page.
+        let page = format!("http://{address}/");
+        let text = invitation.as_deref().unwrap_or(&page);
+        let code = if can_scan { code(text, look) } else { Vec::new() };
         let beside = self.beside(address, invitation.as_deref(), code.is_empty(), styles);
         if code.is_empty() {
             return beside;
@@ -170,6 +173,7 @@ impl PhonePanel {
                     &format!("{MOST_PHONES} phones are paired, as many as may be. Remove one for another."),
                     styles.strong,
                 );
+                say("They find the page at", Style::new());
                 say(&format!("http://{address}/"), Style::new());
             }
         }
