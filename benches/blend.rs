@@ -21,7 +21,7 @@ use evenbass::blend::Connection;
 use evenbass::presets::ListenerTraits;
 use evenbass::rehearsal::VirtualSystem;
 
-use harness::{By, best_db, is_inverted, plain, tuned, usual_listener, worst_db};
+use harness::{By, best_db, is_inverted, plain, tuned, tuned_as, usual_listener, worst_db};
 
 /// The person's time where nothing else is said.
 const BUDGET_MIN: f64 = 14.7;
@@ -41,9 +41,20 @@ struct Row {
 /// How a system is set.
 enum Way {
     Untouched,
-    Tuned { listener: ListenerTraits, by: By, minutes: f64 },
+    Tuned {
+        listener: ListenerTraits,
+        by: By,
+        minutes: f64,
+    },
+    /// By ear, with all slopes stated in the system file.
+    Stated {
+        listener: ListenerTraits,
+        minutes: f64,
+    },
     Plain,
-    Visit { routine: Option<&'static str> },
+    Visit {
+        routine: Option<&'static str>,
+    },
 }
 
 fn main() {
@@ -126,6 +137,7 @@ fn ways(why: bool, through: bool, minutes: f64) -> Vec<(&'static str, Way)> {
             ("without doubt", tuned(sure.clone(), By::Ear)),
             ("an ear as the standard's", tuned(ListenerTraits { contour_db: 0.0, ..usual() }, By::Ear)),
             ("neither", tuned(ListenerTraits { contour_db: 0.0, ..sure }, By::Ear)),
+            ("slopes stated", Way::Stated { listener: usual(), minutes }),
             ("half an hour", Way::Tuned { listener: usual(), by: By::Ear, minutes: 29.7 }),
             ("a meter", tuned(usual(), By::Meter)),
             ("an exact meter", tuned(ListenerTraits { meter_db: 0.01, ..usual() }, By::Meter)),
@@ -143,6 +155,11 @@ fn one(system: &VirtualSystem, best: [f64; 2], way: &Way, seed: u64) -> Row {
     let (setting, seconds, expected_db) = match way {
         Way::Tuned { listener, by, minutes } => {
             let outcome = tuned(system, listener, *by, seed, minutes * 60.0);
+            (outcome.setting, outcome.seconds, Some(outcome.worst_db[0]))
+        }
+        Way::Stated { listener, minutes } => {
+            let described = system.described_with_slopes();
+            let outcome = tuned_as(described, system, listener, By::Ear, seed, minutes * 60.0);
             (outcome.setting, outcome.seconds, Some(outcome.worst_db[0]))
         }
         Way::Plain => {

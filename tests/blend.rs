@@ -149,6 +149,32 @@ const MANY: &str = "name = \"den\"\nconnection = \"line\"\ntwo_channel = true\nm
                     low = 0.0\nhigh = 100.0\n\n[[control]]\nrole = \"phase\"\npositions = [0, 180]\n\n[[control]]\n\
                     role = \"contour\"\nunit = \"dB\"\nlow = -6.0\nhigh = 6.0\nnow = 2.0\n";
 
+#[test]
+fn a_stated_slope_is_said_at_its_control_and_stands_on_the_sheet_beside_what_is_assumed() {
+    let home = tempfile::tempdir().unwrap();
+    let system = MANY.replacen("high = 160.0\n", "high = 160.0\nlow_pass_slope_db_per_octave = 18\n", 1);
+    let whys = std::cell::RefCell::new(Vec::new());
+    let mut talk = Talk::start(blend(home.path(), &system, "line"));
+    let answer = |question: &Value| {
+        whys.borrow_mut().push(question["why"].as_str().unwrap_or_default().to_owned());
+        rule(question)
+    };
+    let done = talk.answer_with(answer, |line| line.get("done").is_some())["done"].clone();
+    assert!(talk.end().0.success());
+    let whys = whys.into_inner();
+    assert!(whys.iter().any(|why| why.contains("Its slope stays as stated: low-pass 18 dB an octave.")), "{whys:#?}");
+    let sheet = fs::read_to_string(home.path().join(done["sheet"].as_str().expect("a sheet"))).unwrap();
+    for words in [
+        "18 dB an octave (stated)",
+        "main speakers down to 60 Hz, 12 dB an octave (assumed)",
+        "Assumed slopes: common practice.",
+    ] {
+        assert!(sheet.contains(words), "{words}");
+    }
+    let blend = exported(home.path(), "rehearsal");
+    assert_eq!(blend["predicted"]["assumes_slopes"], true);
+}
+
 /// What cannot be an answer to any question of the blend.
 fn nonsense(question: &Value) -> Vec<Value> {
     let all = [
@@ -235,6 +261,14 @@ fn what_is_wrong_in_a_system_or_a_routine_is_shown_with_its_place() {
         &["system.toml:6", "now = 9 is outside the scale of GAIN, which goes from -6 to 6 dB"],
     );
     refuses(blend(home.path(), &LINE.replace("polarity", "polarty"), "line"), &["did you mean `polarity`?"]);
+    refuses(
+        blend(
+            home.path(),
+            &LINE.replace("mains_low_hz = 60.0", "mains_low_hz = 60.0\nmains_slope_db_per_octave = 20"),
+            "line",
+        ),
+        &["system.toml:5", "a slope is 6, 12, 18, 24, 30, 36, 42 or 48 dB an octave, not 20", "leave it out"],
+    );
     let routines = home.path().join("config/evenbass/routines");
     fs::create_dir_all(&routines).unwrap();
     let house = "name = \"house\"\nabout = \"x\"\nfits = [\"lfe\"]\n[[step]]\ndo = \"verify\"\n";

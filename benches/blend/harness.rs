@@ -2,7 +2,7 @@
 
 use evenbass::blend::sum::worst_deviation_db;
 use evenbass::blend::tune::{BAND_HALF_WIDTH_OCTAVES, Case, Next, Outcome, Pass, REFERENCE_RATIO, Sounding, Tuner};
-use evenbass::blend::{Device, Role};
+use evenbass::blend::{Role, System};
 use evenbass::evidence::Heard;
 use evenbass::presets::ListenerTraits;
 use evenbass::random::Random;
@@ -139,18 +139,21 @@ pub enum By {
 
 /// The tuner, led through by a simulated listener.
 pub fn tuned(system: &VirtualSystem, traits: &ListenerTraits, by: By, seed: u64, budget_s: f64) -> Outcome {
+    tuned_as(system.system.clone(), system, traits, by, seed, budget_s)
+}
+
+/// The same, with the system as somebody describes it.
+pub fn tuned_as(
+    described: System,
+    system: &VirtualSystem,
+    traits: &ListenerTraits,
+    by: By,
+    seed: u64,
+    budget_s: f64,
+) -> Outcome {
     let mut listener = BlendListener::new(traits.clone(), seed);
     let mut meter = Random::new(seed, 77);
-    let reached = |role| system.reached && matches!(role, Role::Polarity | Role::Distance | Role::Delay | Role::Level);
-    let case = Case {
-        system: system.system.clone(),
-        crossover_hz: system.crossover_hz,
-        low_pass_order: system.system.control(Role::LowPass, Device::Processor).map(|_| 4.0),
-        start: system.start.clone(),
-        reached: system.system.controls.iter().map(|control| reached(control.role)).collect(),
-        budget_s,
-        seed,
-    };
+    let case = Case::new(described, system.crossover_hz, system.start.clone(), budget_s, seed);
     let mut tuner = Tuner::new(case);
     loop {
         match tuner.next() {

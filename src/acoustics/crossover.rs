@@ -30,6 +30,13 @@ pub struct Order(u8);
 #[serde(try_from = "u8", into = "u8")]
 pub struct EvenOrder(u8);
 
+impl Order {
+    /// 12 dB per octave.
+    pub const SECOND: Self = Self(2);
+    /// 24 dB per octave.
+    pub const FOURTH: Self = Self(4);
+}
+
 impl TryFrom<u8> for Order {
     type Error = String;
     fn try_from(order: u8) -> Result<Self, String> {

@@ -5,6 +5,7 @@ use std::fmt;
 use serde::{Deserialize, Serialize};
 
 use crate::acoustics::air;
+use crate::blend::slope::{Slope, Slopes};
 
 /// What a control does.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -185,6 +186,9 @@ pub struct Control {
     /// Where it stands now, as far as it is known.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub now: Option<f64>,
+    /// How steep its filters are, as far as that is stated.
+    #[serde(default, skip_serializing_if = "Slopes::is_unstated")]
+    pub slopes: Slopes,
 }
 
 /// A level knob without figures is taken to add at most this much from one end to the other (*common practice*).
@@ -290,6 +294,32 @@ impl Control {
         }
     }
 
+    /// Whether it divides, and lets the subwoofer play up to there.
+    pub const fn is_low_pass(&self) -> bool {
+        matches!(self.role, Role::LowPass | Role::Crossover)
+    }
+
+    /// Whether it divides, and lets the main speakers play from there on.
+    pub const fn is_high_pass(&self) -> bool {
+        matches!(self.role, Role::HighPass | Role::Crossover)
+    }
+
+    /// Slope of its low-pass: as stated, or the usual one.
+    pub fn low_pass_slope(&self) -> Slope {
+        self.slopes.low_pass.unwrap_or(Slope::USUAL_LOW_PASS)
+    }
+
+    /// Slope of its high-pass: as stated, or the usual one.
+    pub fn high_pass_slope(&self) -> Slope {
+        self.slopes.high_pass.unwrap_or(Slope::USUAL_HIGH_PASS)
+    }
+
+    /// What is stated of its slopes, in words: 'low-pass 24 dB an octave'.
+    pub fn stated_slopes(&self) -> Vec<String> {
+        let said = |which: &str, slope: Option<Slope>| slope.map(|slope| format!("{which} {slope}"));
+        said("low-pass", self.slopes.low_pass).into_iter().chain(said("high-pass", self.slopes.high_pass)).collect()
+    }
+
     /// What is wrong with it, if anything.
     ///
     /// # Errors
@@ -321,6 +351,15 @@ impl Control {
                 }
             }
         }
+        for (stated, has, which, key) in [
+            (self.slopes.low_pass, self.is_low_pass(), "low-pass", "low_pass_slope_db_per_octave"),
+            (self.slopes.high_pass, self.is_high_pass(), "high-pass", "high_pass_slope_db_per_octave"),
+        ] {
+            if stated.is_some() && !has {
+                let role = self.role;
+                return Err(format!("a {role} control has no {which}; move {key} to a {which} or a crossover"));
+            }
+        }
         if self.is_ratio() && low <= 0.0 {
             return Err(format!("a frequency is above 0 Hz; the scale begins at {low}"));
         }
@@ -342,7 +381,16 @@ mod tests {
     use super::*;
 
     fn control(role: Role, unit: Unit, scale: Scale) -> Control {
-        Control { role, on: Device::Subwoofer, name: role.word().into(), unit, scale, start: None, now: None }
+        Control {
+            role,
+            on: Device::Subwoofer,
+            name: role.word().into(),
+            unit,
+            scale,
+            start: None,
+            now: None,
+            slopes: Slopes::default(),
+        }
     }
 
     fn range(low: f64, high: f64, step: Option<f64>) -> Scale {

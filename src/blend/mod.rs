@@ -5,6 +5,7 @@ pub mod bracket;
 pub mod compare;
 pub mod control;
 pub mod predict;
+pub mod slope;
 pub mod sum;
 pub mod system;
 pub mod trace;
@@ -12,4 +13,5 @@ pub mod tune;
 pub mod wiring;
 
 pub use control::{Control, Device, Role, Scale, Unit};
+pub use slope::{Slope, Slopes};
 pub use system::{Channels, Connection, Mains, System, SystemError};

@@ -2,16 +2,12 @@
 //!
 //! What is heard differs by what the room does and by what the figures get wrong; how far they may be wrong is said with it.
 
-use crate::acoustics::crossover::{self, EvenOrder, Filter, Order, Side};
+use crate::acoustics::crossover::{Filter, Side};
 use crate::blend::control::{Control, Device, Role, Unit};
+use crate::blend::slope::Slope;
 use crate::blend::sum::{Band, Path, PhaseControl, Sum, Tolerance};
 use crate::blend::system::System;
 
-/// Slopes where nobody states them, as orders of 6 dB per octave each (*common practice*): closed main speakers, the high-pass of a
-/// processor, and low-passes of processor and subwoofer.
-const MAINS_ORDER: u8 = 2;
-const HIGH_PASS_ORDER: u8 = 2;
-const LOW_PASS_ORDER: u8 = 4;
 /// How far the two may be from equally far away where no tape has measured it: standard deviation, metres (*common practice*).
 const UNMEASURED_M: f64 = 1.0;
 /// Possible systems that the doubt is taken from.
@@ -42,6 +38,8 @@ pub struct Prediction {
     pub best: Vec<(usize, f64, f64)>,
     /// What it was computed from, in words.
     pub from: Vec<String>,
+    /// Not every slope in it is stated.
+    pub assumes_slopes: bool,
 }
 
 /// The sum of a system with its controls at some values; `None` where no figure says up to where the subwoofer plays.
@@ -69,6 +67,7 @@ pub fn predicted(
         worst_range_db: [doubt.worst_db[0], doubt.worst_db[2]],
         best: figures.best(),
         from: figures.words(),
+        assumes_slopes: figures.assumes_slopes(),
     })
 }
 
@@ -79,12 +78,26 @@ struct Figures<'a> {
     crossover_hz: f64,
 }
 
-fn filter(order: u8, side: Side, corner_hz: f64) -> Option<Filter> {
-    let alignment = match EvenOrder::try_from(order) {
-        Ok(order) if u8::from(order) >= 4 => crossover::Alignment::LinkwitzRiley(order),
-        _ => crossover::Alignment::Butterworth(Order::try_from(order).ok()?),
-    };
-    Some(Filter { alignment, side, corner_hz })
+/// Where a filter divides, and how steeply.
+struct Corner {
+    hz: f64,
+    slope: Slope,
+    is_stated: bool,
+}
+
+impl Corner {
+    fn new(hz: f64, stated: Option<Slope>, usual: Slope) -> Self {
+        Self { hz, slope: stated.unwrap_or(usual), is_stated: stated.is_some() }
+    }
+
+    fn filter(&self, side: Side) -> Filter {
+        Filter { alignment: self.slope.alignment(), side, corner_hz: self.hz }
+    }
+
+    /// '12 dB an octave (stated)'.
+    fn slope_in_words(&self) -> String {
+        format!("{} ({})", self.slope, if self.is_stated { "stated" } else { "assumed" })
+    }
 }
 
 impl Figures<'_> {
@@ -98,15 +111,24 @@ impl Figures<'_> {
         self.standing(role, Device::Subwoofer).or_else(|| self.standing(role, Device::Processor))
     }
 
-    fn hertz(&self, role: Role, on: Device) -> Option<f64> {
-        self.standing(role, on).filter(|(_, control, _)| control.unit == Unit::Hertz).map(|(_, _, hz)| hz)
+    fn in_hertz(&self, role: Role, on: Device) -> Option<(&Control, f64)> {
+        self.standing(role, on)
+            .filter(|(_, control, _)| control.unit == Unit::Hertz)
+            .map(|(_, control, hz)| (control, hz))
     }
 
-    /// The subwoofer's low-passes, and the processor's high-pass for the main speakers, Hz.
-    fn corners(&self) -> (Vec<f64>, Option<f64>) {
-        let both = self.hertz(Role::Crossover, Device::Processor);
-        let low = [self.hertz(Role::LowPass, Device::Subwoofer), self.hertz(Role::LowPass, Device::Processor), both];
-        (low.into_iter().flatten().collect(), self.hertz(Role::HighPass, Device::Processor).or(both))
+    /// The main speakers' own limit; the subwoofer's low-passes; and the processor's high-pass for the main speakers.
+    fn corners(&self) -> (Corner, Vec<Corner>, Option<Corner>) {
+        let mains = self.system.mains;
+        let natural = Corner::new(mains.rated_low_hz, mains.slope, Slope::USUAL_HIGH_PASS);
+        let both = self.in_hertz(Role::Crossover, Device::Processor);
+        let low =
+            [self.in_hertz(Role::LowPass, Device::Subwoofer), self.in_hertz(Role::LowPass, Device::Processor), both];
+        let low_pass = |(control, hz): (&Control, f64)| Corner::new(hz, control.slopes.low_pass, Slope::USUAL_LOW_PASS);
+        let high_pass =
+            |(control, hz): (&Control, f64)| Corner::new(hz, control.slopes.high_pass, Slope::USUAL_HIGH_PASS);
+        let low = low.into_iter().flatten().map(low_pass).collect();
+        (natural, low, self.in_hertz(Role::HighPass, Device::Processor).or(both).map(high_pass))
     }
 
     /// How late the subwoofer is by what is said of it, seconds: its link, what a delay adds, and what a distance has moved.
@@ -122,19 +144,16 @@ impl Figures<'_> {
     }
 
     fn sum(&self) -> Option<Sum> {
-        let (low, high) = self.corners();
+        let (natural, low, high) = self.corners();
         if low.is_empty() {
             return None;
         }
-        let mut mains = Path {
-            filters: vec![filter(MAINS_ORDER, Side::HighPass, self.system.mains.rated_low_hz)?],
-            ..Path::default()
-        };
-        mains.filters.extend(high.and_then(|hz| filter(HIGH_PASS_ORDER, Side::HighPass, hz)));
+        let high_passes = std::iter::once(&natural).chain(&high).map(|corner| corner.filter(Side::HighPass));
+        let mut mains = Path { filters: high_passes.collect(), ..Path::default() };
         let phase =
             self.anywhere(Role::Phase).map(|(_, _, degrees)| PhaseControl { degrees, at_hz: self.crossover_hz });
         let subwoofer = Path {
-            filters: low.into_iter().filter_map(|hz| filter(LOW_PASS_ORDER, Side::LowPass, hz)).collect(),
+            filters: low.iter().map(|corner| corner.filter(Side::LowPass)).collect(),
             phase,
             inverted: self.anywhere(Role::Polarity).is_some_and(|(_, _, degrees)| degrees > 90.0),
             delay_s: self.late_s().max(0.0),
@@ -167,18 +186,17 @@ impl Figures<'_> {
             .collect()
     }
 
+    fn assumes_slopes(&self) -> bool {
+        let (natural, low, high) = self.corners();
+        std::iter::once(&natural).chain(&low).chain(&high).any(|corner| !corner.is_stated)
+    }
+
     fn words(&self) -> Vec<String> {
-        let slope = |order: u8| 6 * u16::from(order);
-        let (low, high) = self.corners();
-        let mut words = vec![format!(
-            "main speakers from {:.0} Hz on, {} dB an octave",
-            self.system.mains.rated_low_hz,
-            slope(MAINS_ORDER)
-        )];
-        words.extend(high.map(|hz| format!("their high-pass at {hz:.0} Hz, {} dB", slope(HIGH_PASS_ORDER))));
-        words.extend(
-            low.iter().map(|hz| format!("the subwoofer up to {hz:.0} Hz, {} dB an octave", slope(LOW_PASS_ORDER))),
-        );
+        let (natural, low, high) = self.corners();
+        let said = |what: &str, corner: &Corner| format!("{what} {:.0} Hz, {}", corner.hz, corner.slope_in_words());
+        let mut words = vec![said("main speakers down to", &natural)];
+        words.extend(high.map(|corner| said("their high-pass at", &corner)));
+        words.extend(low.iter().map(|corner| said("the subwoofer up to", corner)));
         words.extend(
             self.anywhere(Role::Polarity).map(|(_, control, value)| format!("polarity {}", control.say(value))),
         );

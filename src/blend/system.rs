@@ -5,6 +5,7 @@ use toml::Spanned;
 
 use crate::acoustics::air;
 use crate::blend::control::{Control, Device, Role, Scale, Unit};
+use crate::blend::slope::{Slope, Slopes};
 use crate::toml_file::{TomlError, parse_toml};
 
 /// Why a system file cannot be used: its place, what is wrong, what would be right.
@@ -49,6 +50,21 @@ impl Connection {
 pub struct Mains {
     /// Their rated lower limit, Hz.
     pub rated_low_hz: f64,
+    /// How steeply they roll off below it, where that is stated.
+    #[serde(default, rename = "slope_db_per_octave", skip_serializing_if = "Option::is_none")]
+    pub slope: Option<Slope>,
+}
+
+impl Mains {
+    /// Speakers rated to this limit in Hz, of whose slope nothing is stated.
+    pub const fn rated(rated_low_hz: f64) -> Self {
+        Self { rated_low_hz, slope: None }
+    }
+
+    /// How steeply they roll off: as stated, or as closed ones do.
+    pub fn slope(&self) -> Slope {
+        self.slope.unwrap_or(Slope::USUAL_HIGH_PASS)
+    }
 }
 
 /// Which channels of the sound output lead where, counted from 1.
@@ -112,6 +128,33 @@ impl System {
         self.control(role, Device::Subwoofer).or_else(|| self.control(role, Device::Processor))
     }
 
+    /// Whether the program can do on the subwoofer's own channel what a control does, so that nobody has to turn it while listening.
+    pub fn imitates(&self, control: &Control) -> bool {
+        let imitable = match control.role {
+            Role::Polarity | Role::Distance | Role::Delay => true,
+            Role::Level => control.unit == Unit::Decibel,
+            _ => false,
+        };
+        imitable && self.channels.subwoofer.is_some()
+    }
+
+    /// What is stated of slopes, in words: main speakers first.
+    pub fn stated_slopes(&self) -> Vec<String> {
+        let mains = self.mains.slope.map(|slope| format!("main speakers {slope}"));
+        let of_controls = self.controls.iter().flat_map(|control| {
+            let on = control.on.word();
+            control.stated_slopes().into_iter().map(move |stated| format!("the {on}'s {stated}"))
+        });
+        mains.into_iter().chain(of_controls).collect()
+    }
+
+    /// Whether it is known how steep the subwoofer's low-pass is: it is stated, or a processor's, which divide with 24 dB per octave
+    /// (*common practice*). Of a subwoofer's own nothing is known.
+    pub fn knows_low_pass_slope(&self) -> bool {
+        let known = |control: &Control| control.slopes.low_pass.is_some() || control.on == Device::Processor;
+        self.controls.iter().any(|control| control.is_low_pass() && known(control))
+    }
+
     /// The latency of the link that is to be allowed for, seconds.
     pub fn allowed_latency_s(&self) -> f64 {
         match (self.wireless, self.latency_s) {
@@ -146,6 +189,12 @@ impl System {
             }
         };
         let rated_low_hz = within(&file.mains_low_hz, 15.0, 300.0, "the mains' lower limit in Hz")?;
+        let slope = |stated: &Option<Spanned<f64>>| {
+            let slope =
+                |number: &Spanned<f64>| Slope::try_from(*number.get_ref()).map_err(|why| wrong(number.span(), why));
+            stated.as_ref().map(slope).transpose()
+        };
+        let mains_slope = slope(&file.mains_slope_db_per_octave)?;
         let latency_s = match (&file.latency_ms, file.wireless) {
             (Some(latency), false) => {
                 return Err(wrong(
@@ -168,7 +217,12 @@ impl System {
         let mut controls: Vec<Control> = Vec::new();
         for spanned in file.control {
             let span = spanned.span();
-            let control = spanned.into_inner().control().map_err(|why| wrong(span.clone(), why))?;
+            let stated = spanned.into_inner();
+            let slopes = Slopes {
+                low_pass: slope(&stated.low_pass_slope_db_per_octave)?,
+                high_pass: slope(&stated.high_pass_slope_db_per_octave)?,
+            };
+            let control = stated.control(slopes).map_err(|why| wrong(span.clone(), why))?;
             control.check().map_err(|why| wrong(span.clone(), why))?;
             if controls.iter().any(|other| other.role == control.role && other.on == control.on) {
                 let on = control.on.word();
@@ -180,7 +234,7 @@ impl System {
             name: file.name,
             connection: file.connection,
             two_channel: file.two_channel,
-            mains: Mains { rated_low_hz },
+            mains: Mains { rated_low_hz, slope: mains_slope },
             wireless: file.wireless,
             latency_s,
             channels,
@@ -197,6 +251,7 @@ struct File {
     #[serde(default)]
     two_channel: bool,
     mains_low_hz: Spanned<f64>,
+    mains_slope_db_per_octave: Option<Spanned<f64>>,
     #[serde(default)]
     wireless: bool,
     latency_ms: Option<Spanned<f64>>,
@@ -219,10 +274,12 @@ struct ControlFile {
     positions: Option<Vec<f64>>,
     start: Option<f64>,
     now: Option<f64>,
+    low_pass_slope_db_per_octave: Option<Spanned<f64>>,
+    high_pass_slope_db_per_octave: Option<Spanned<f64>>,
 }
 
 impl ControlFile {
-    fn control(self) -> Result<Control, String> {
+    fn control(self, slopes: Slopes) -> Result<Control, String> {
         let scale = match (self.positions, self.low, self.high, self.step) {
             (Some(positions), None, None, None) => Scale::Positions(positions),
             (None, Some(low), Some(high), step) => Scale::Range { low, high, step },
@@ -241,7 +298,7 @@ impl ControlFile {
                 return Err(format!("{name} needs its `unit`: {}", several.join(" or ")));
             }
         };
-        Ok(Control { role: self.role, on: self.on, name, unit, scale, start: self.start, now: self.now })
+        Ok(Control { role: self.role, on: self.on, name, unit, scale, start: self.start, now: self.now, slopes })
     }
 }
 
@@ -272,6 +329,35 @@ mod tests {
     }
 
     #[test]
+    fn slopes_are_what_is_stated_or_usual() {
+        let unstated = System::parse("den.toml", SYSTEM).unwrap();
+        assert_eq!((unstated.mains.slope().order(), unstated.mains.slope), (2, None));
+        let low_pass = |system: &System| system.any(Role::LowPass).unwrap().1.clone();
+        assert_eq!(low_pass(&unstated).low_pass_slope().order(), 4);
+        assert!(unstated.stated_slopes().is_empty() && !unstated.knows_low_pass_slope());
+        let text = SYSTEM
+            .replace("now = 120.0", "now = 120.0\nlow_pass_slope_db_per_octave = 18.0")
+            .replace("mains_low_hz = 55.0", "mains_low_hz = 55.0\nmains_slope_db_per_octave = 24");
+        let stated = System::parse("den.toml", &text).unwrap();
+        assert_eq!((stated.mains.slope().order(), low_pass(&stated).low_pass_slope().order()), (4, 3));
+        assert!(stated.knows_low_pass_slope());
+        assert_eq!(
+            stated.stated_slopes(),
+            ["main speakers 24 dB an octave", "the subwoofer's low-pass 18 dB an octave"]
+        );
+        // A processor's are known without a word; and what goes into a visit's file comes out of it, old files being without any.
+        let processor = SYSTEM.replace("role = \"low-pass\"", "role = \"low-pass\"\non = \"processor\"");
+        assert!(System::parse("den.toml", &processor).unwrap().knows_low_pass_slope());
+        let written = serde_json::to_string(&stated).unwrap();
+        assert!(
+            written.contains(r#""slope_db_per_octave":24"#) && written.contains(r#""low_pass_db_per_octave":18"#),
+            "{written}"
+        );
+        assert_eq!(serde_json::from_str::<System>(&written).unwrap(), stated);
+        assert!(!serde_json::to_string(&unstated).unwrap().contains("slope"));
+    }
+
+    #[test]
     fn wrong_files_are_shown_with_their_place_and_a_remedy() {
         for (from, to, line, says) in [
             ("now = 120.0", "now = 200.0", 6, "outside the scale"),
@@ -279,6 +365,20 @@ mod tests {
             ("unit = \"Hz\"\n", "", 6, "needs its `unit`"),
             ("high = 160.0\n", "", 6, "either `low` and `high`"),
             ("mains_low_hz = 55.0", "mains_low_hz = 5.0", 4, "between 15 and 300"),
+            (
+                "mains_low_hz = 55.0",
+                "mains_low_hz = 55.0\nmains_slope_db_per_octave = 20",
+                5,
+                "48 dB an octave, not 20",
+            ),
+            ("now = 120.0", "now = 120.0\nlow_pass_slope_db_per_octave = 4", 12, "48 dB an octave, not 4"),
+            ("now = 120.0", "high_pass_slope_db_per_octave = 12", 6, "a low-pass control has no high-pass"),
+            (
+                "role = \"polarity\"",
+                "role = \"polarity\"\nlow_pass_slope_db_per_octave = 12",
+                13,
+                "a polarity control has no low-pass",
+            ),
             ("mains_low_hz = 55.0", "mains_low_hz = 55.0\nlatency_ms = 20.0", 5, "belongs to a wireless link"),
             ("role = \"polarity\"", "role = \"polarty\"", 14, "unknown word"),
             ("role = \"polarity\"", "role = \"low-pass\"\nunit = \"Hz\"\nlow = 30\nhigh = 90", 13, "listed twice"),

@@ -5,7 +5,7 @@
 use realfft::num_complex::Complex64;
 
 use crate::acoustics::crossover::{Alignment, EvenOrder, Filter, Order, Side};
-use crate::blend::{Channels, Connection, Control, Device, Mains, Role, Scale, System, Unit};
+use crate::blend::{Channels, Connection, Control, Device, Mains, Role, Scale, Slope, Slopes, System, Unit};
 use crate::random::Random;
 use crate::room::green::DampedBox;
 
@@ -44,8 +44,6 @@ pub struct VirtualSystem {
     pub start: Vec<f64>,
     /// Where the two meet, Hz.
     pub crossover_hz: f64,
-    /// Whether a channel leads to the subwoofer alone.
-    pub reached: bool,
     natural: Filter,
     room: Room,
     low_pass: Alignment,
@@ -99,8 +97,15 @@ fn linkwitz_riley(order: u8) -> Alignment {
     Alignment::LinkwitzRiley(EvenOrder::try_from(order).expect("2, 4 or 8"))
 }
 
+fn order(alignment: Alignment) -> u8 {
+    match alignment {
+        Alignment::Butterworth(order) => order.into(),
+        Alignment::LinkwitzRiley(order) => order.into(),
+    }
+}
+
 fn control(role: Role, on: Device, unit: Unit, scale: Scale) -> Control {
-    Control { role, on, name: role.word().into(), unit, scale, start: None, now: None }
+    Control { role, on, name: role.word().into(), unit, scale, start: None, now: None, slopes: Slopes::default() }
 }
 
 fn range(low: f64, high: f64, step: Option<f64>) -> Scale {
@@ -151,7 +156,7 @@ impl VirtualSystem {
             name: format!("simulated {seed}"),
             connection,
             two_channel: connection == Connection::Line,
-            mains: Mains { rated_low_hz },
+            mains: Mains::rated(rated_low_hz),
             wireless: false,
             latency_s: None,
             channels: Channels { left: 1, right: 2, subwoofer: lfe.then_some(4) },
@@ -181,7 +186,6 @@ impl VirtualSystem {
             system,
             start,
             crossover_hz,
-            reached: lfe,
             natural,
             room,
             low_pass,
@@ -220,9 +224,27 @@ impl VirtualSystem {
         let meets_hz = divides(Role::Crossover).or_else(|| divides(Role::LowPass)).filter(|_| lfe);
         new.crossover_hz = meets_hz.unwrap_or(system.mains.rated_low_hz);
         new.natural.corner_hz = system.mains.rated_low_hz;
-        new.reached = system.channels.subwoofer.is_some();
+        if let Some(stated) = system.mains.slope {
+            new.natural.alignment = as_stated(stated, new.natural.alignment);
+        }
         new.system = system;
         new
+    }
+
+    /// The owner's description with all slopes stated as they are.
+    pub fn described_with_slopes(&self) -> System {
+        let stated = |alignment| Slope::try_from(6.0 * f64::from(order(alignment))).ok();
+        let mut system = self.system.clone();
+        system.mains.slope = stated(self.natural.alignment);
+        for control in &mut system.controls {
+            if control.is_low_pass() {
+                control.slopes.low_pass = control.slopes.low_pass.or_else(|| stated(self.low_pass));
+            }
+            if control.is_high_pass() {
+                control.slopes.high_pass = control.slopes.high_pass.or_else(|| stated(butterworth(2)));
+            }
+        }
+        system
     }
 
     /// What arrives from both, with the controls at these values.
@@ -275,13 +297,11 @@ impl VirtualSystem {
         let one = Complex64::ONE;
         let gain = |db: f64| Complex64::from(libm::pow(10.0, db / 20.0));
         match control.role {
-            Role::LowPass => {
-                let corner_hz = value * libm::exp2(self.low_pass_off_octaves);
-                (one, response(Filter { alignment: self.low_pass, side: Side::LowPass, corner_hz }, hz))
-            }
-            Role::HighPass => {
-                let filter = Filter { alignment: butterworth(2), side: Side::HighPass, corner_hz: value };
-                (response(filter, hz), one)
+            Role::LowPass => (one, self.low_passed(control, value, hz)),
+            Role::HighPass => (high_passed(control, value, hz), one),
+            // What divides by one setting is marked in Hz; a knob without figures would say nothing of either.
+            Role::Crossover if control.unit == Unit::Hertz => {
+                (high_passed(control, value, hz), self.low_passed(control, value, hz))
             }
             Role::Level => {
                 let db = |value: f64| match control.unit {
@@ -305,6 +325,12 @@ impl VirtualSystem {
             Role::Delay => (one, turn(-std::f64::consts::TAU * hz * (value - self.start[at]) * 1e-3)),
             Role::Crossover | Role::Contour => (one, one),
         }
+    }
+
+    fn low_passed(&self, control: &Control, value: f64, hz: f64) -> Complex64 {
+        let corner_hz = value * libm::exp2(self.low_pass_off_octaves);
+        let alignment = control.slopes.low_pass.map_or(self.low_pass, |stated| as_stated(stated, self.low_pass));
+        response(Filter { alignment, side: Side::LowPass, corner_hz }, hz)
     }
 
     /// By how much the subwoofer must be turned up to arrive as loud around the crossover as the mains do an octave above it.
@@ -360,6 +386,20 @@ impl Room {
                 ((from(mains_m[0]) + from(mains_m[1])) * 0.5, from(*subwoofer_m))
             }
         }
+    }
+}
+
+fn high_passed(control: &Control, corner_hz: f64, hz: f64) -> Complex64 {
+    let alignment = control.slopes.high_pass.map_or(butterworth(2), |stated| as_stated(stated, butterworth(2)));
+    response(Filter { alignment, side: Side::HighPass, corner_hz }, hz)
+}
+
+/// A filter as steep as it is stated: the one that was drawn, if it is; Linkwitz-Riley where there is one from the fourth order on.
+fn as_stated(stated: Slope, drawn: Alignment) -> Alignment {
+    match stated.order() {
+        same if same == order(drawn) => drawn,
+        steep @ (4 | 8) => linkwitz_riley(steep),
+        other => butterworth(other),
     }
 }
 
@@ -420,6 +460,27 @@ mod tests {
             let by_control = system.pressure(&nearer, Imitated::default(), BOTH, hz);
             let by_program = system.pressure(&system.start, imitated, BOTH, hz);
             assert!((by_control - by_program).norm() < 1e-9);
+        }
+    }
+
+    #[test]
+    fn what_is_described_with_slopes_has_them() {
+        let text = "name = \"loft\"\nconnection = \"lfe\"\nmains_low_hz = 60.0\nmains_slope_db_per_octave = 18\n\n[[control]]\n\
+                    role = \"crossover\"\non = \"processor\"\nunit = \"Hz\"\nlow = 40.0\nhigh = 160.0\nnow = 80.0\n\
+                    low_pass_slope_db_per_octave = 48\nhigh_pass_slope_db_per_octave = 12\n";
+        let system = VirtualSystem::around(System::parse("loft.toml", text).unwrap(), 4);
+        let db = |pressure: Complex64| 10.0 * libm::log10(pressure.norm_sqr());
+        let fall_db = |from_hz: f64, to_hz: f64, of: &dyn Fn(f64) -> Complex64| db(of(from_hz)) - db(of(to_hz));
+        // Two octaves beyond the corner an octave more costs 6 dB for each order, within half a decibel.
+        let low = |hz: f64| system.control_response(0, 80.0, hz).1;
+        let high = |hz: f64| system.control_response(0, 80.0, hz).0;
+        let natural = |hz: f64| response(system.natural, hz);
+        for (fall_db, stated_db) in [
+            (fall_db(320.0, 640.0, &low), 48.0),
+            (fall_db(20.0, 10.0, &high), 12.0),
+            (fall_db(15.0, 7.5, &natural), 18.0),
+        ] {
+            assert!((fall_db - stated_db).abs() < 0.5, "{fall_db} {stated_db}");
         }
     }
 }

@@ -66,6 +66,8 @@ pub struct PredictedFacts {
     pub best: Vec<String>,
     /// What it was computed from, in words.
     pub from: Vec<String>,
+    /// Not every slope in it is stated.
+    pub assumes_slopes: bool,
 }
 
 /// One control.
@@ -104,6 +106,7 @@ pub(crate) fn facts_of(state: &State) -> Option<BlendFacts> {
         std::iter::once(wiring.reach()).chain(faults.iter().map(|fault| fault.what().to_owned())).collect()
     });
     let mean_db = blend.notes().iter().map(NoteHeard::db).sum::<f64>() / blend.notes().len().max(1) as f64;
+    let predicted = predicted_facts(blend, state.brief().seed);
     let seat_name = |seat: usize| state.room().seats.get(seat).map_or_else(String::new, |place| place.name.clone());
     Some(BlendFacts {
         system: system.name.clone(),
@@ -112,7 +115,6 @@ pub(crate) fn facts_of(state: &State) -> Option<BlendFacts> {
         controls: system.controls.iter().enumerate().map(|(at, control)| control_facts(blend, at, control)).collect(),
         crossover_hz: blend.crossover_hz(),
         notes: blend.notes().iter().map(|note| (note.frequency_hz, note.db() - mean_db)).collect(),
-        predicted: predicted_facts(blend, state.brief().seed),
         metered: blend.notes().iter().any(|note| note.level_db.is_some()),
         stands_out: blend
             .traces()
@@ -124,7 +126,8 @@ pub(crate) fn facts_of(state: &State) -> Option<BlendFacts> {
             .collect(),
         seats: blend.seats().iter().map(|heard| (seat_name(heard.seat), heard.even)).collect(),
         heard_by: blend.heard_by().map(Into::into),
-        remarks: remarks(blend),
+        remarks: remarks(blend, predicted.is_some()),
+        predicted,
         earlier: brief.recheck.as_ref().map(|earlier| (earlier.name.clone(), earlier.date.clone())),
         drifts: blend.drifts().to_vec(),
         alone: brief.placed,
@@ -152,6 +155,7 @@ fn predicted_facts(blend: &Blend, seed: u64) -> Option<PredictedFacts> {
         heard_worst_db: heard.iter().map(|db| (db - mean_db).abs()).reduce(f64::max),
         best: prediction.best.iter().filter_map(best).collect(),
         from: prediction.from,
+        assumes_slopes: prediction.assumes_slopes,
     })
 }
 
@@ -183,7 +187,7 @@ const fn check_when(role: Role) -> &'static str {
     }
 }
 
-fn remarks(blend: &Blend) -> Vec<String> {
+fn remarks(blend: &Blend, has_figures: bool) -> Vec<String> {
     let system = blend.system();
     let mut remarks = Vec::new();
     if system.wireless {
@@ -196,6 +200,11 @@ fn remarks(blend: &Blend) -> Vec<String> {
              the main channels."
                 .into(),
         );
+    }
+    // Where the figures give a curve, its slopes are said with it.
+    let stated = system.stated_slopes();
+    if !has_figures && !stated.is_empty() {
+        remarks.push(format!("Slopes, as stated: {}.", stated.join("; ")));
     }
     if let Some(left) = blend.left() {
         let turned = if left.inverted { ", turned over" } else { "" };
@@ -347,8 +356,8 @@ fn by_the_figures(predicted: &PredictedFacts) -> Markup {
         }
         p class="quiet" {
             "Dashed: that sum; the light area holds it 9 times in 10 if the figures are off as usual. Notes outside it: something is "
-            "otherwise than the figures say (the room, a delay nobody states, another slope). From: " (predicted.from.join("; "))
-            ". Slopes: common practice."
+            "otherwise than the figures say (the room, a delay nobody states, another slope). From: " (predicted.from.join("; ")) "."
+            @if predicted.assumes_slopes { " Assumed slopes: common practice." }
         }
     }
 }

@@ -249,6 +249,7 @@ fn by_the_figures() -> PredictedFacts {
         heard_worst_db: Some(2.5),
         best: vec![format!("{} at {degrees:.0} degrees ({best_db:.1} dB)", system.controls[at].name)],
         from: prediction.from,
+        assumes_slopes: prediction.assumes_slopes,
     }
 }
 

@@ -73,6 +73,63 @@ fn the_doubt_holds_the_curve_and_grows_with_what_is_not_known() {
 }
 
 #[test]
+fn stated_slopes_are_believed_and_said_to_be_stated() {
+    let of = |text: &str, values: &[f64]| {
+        let system = System::parse("den.toml", text).unwrap();
+        let values: Vec<Option<f64>> = values.iter().copied().map(Some).collect();
+        predicted(&system, &values, &vec![None; values.len()], 60.0, 1).unwrap()
+    };
+    let mains = |slope: u8| {
+        LINE.replace("mains_low_hz = 60.0", &format!("mains_low_hz = 60.0\nmains_slope_db_per_octave = {slope}"))
+    };
+    let stated = |mains_slope: u8, low_pass: u8| {
+        let low_pass =
+            format!("high = 160.0\nlow_pass_slope_db_per_octave = {low_pass}\n\n[[control]]\nrole = \"phase\"");
+        let text = mains(mains_slope).replacen("high = 160.0\n\n[[control]]\nrole = \"phase\"", &low_pass, 1);
+        of(&text, &[60.0, 0.0, 0.0, 0.0])
+    };
+    // numpy 1.26.4 and scipy 1.13.1: signal.butter(n, 2*pi*fc, analog=True) and freqs, twice in a row where it is Linkwitz-Riley of the
+    // fourth or eighth order; smoothed as above.
+    for (prediction, worst_db, curve_db) in [
+        (stated(24, 12), 1.483_427, [1.333_620, 0.090_151, -1.483_427]),
+        (stated(18, 48), 3.940_936, [3.646_290, -3.337_320, 1.311_530]),
+    ] {
+        assert!((prediction.worst_db - worst_db).abs() < 1e-5, "{}", prediction.worst_db);
+        for (at, expected_db) in [0, 12, 24].into_iter().zip(curve_db) {
+            assert!((prediction.curve[at].1 - expected_db).abs() < 1e-5, "{:?}", prediction.curve[at]);
+        }
+        assert!(!prediction.assumes_slopes);
+        assert!(prediction.from.iter().all(|words| !words.contains("assumed")), "{:?}", prediction.from);
+    }
+    let both = stated(18, 48);
+    assert_eq!(
+        both.from[..2],
+        [
+            "main speakers down to 60 Hz, 18 dB an octave (stated)",
+            "the subwoofer up to 60 Hz, 48 dB an octave (stated)"
+        ]
+    );
+    // One of two: the other is assumed, and both are said for what they are.
+    let one = of(&mains(24), &[60.0, 0.0, 0.0, 0.0]);
+    assert!(one.assumes_slopes);
+    assert_eq!(
+        one.from[..2],
+        [
+            "main speakers down to 60 Hz, 24 dB an octave (stated)",
+            "the subwoofer up to 60 Hz, 24 dB an octave (assumed)"
+        ]
+    );
+    // What divides by one setting has a slope to either side.
+    let crossover = of(
+        "name = \"loft\"\nconnection = \"lfe\"\nmains_low_hz = 60.0\n\n[[control]]\nrole = \"crossover\"\non = \"processor\"\n\
+         unit = \"Hz\"\nlow = 40.0\nhigh = 160.0\nlow_pass_slope_db_per_octave = 24\nhigh_pass_slope_db_per_octave = 24\n",
+        &[80.0],
+    );
+    assert!((crossover.worst_db - 1.054_480).abs() < 1e-5, "{}", crossover.worst_db);
+    assert!(crossover.from[1] == "their high-pass at 80 Hz, 24 dB an octave (stated)", "{:?}", crossover.from);
+}
+
+#[test]
 fn a_low_pass_without_figures_says_nothing() {
     let text = LINE.replace("unit = \"Hz\"\nlow = 40.0\nhigh = 160.0", "unit = \"%\"\nlow = 0.0\nhigh = 100.0");
     let system = System::parse("den.toml", &text).unwrap();

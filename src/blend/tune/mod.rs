@@ -6,7 +6,7 @@
 //! setting with the flattest expected sum is heard next. It is done when the setting it would choose has been heard and no
 //! other promises to be flatter by more than a little.
 //!
-//! * `model`: what a setting does to the two, and what would be heard;
+//! * `filters`, `model`: what a setting does to the two, and what would be heard;
 //! * `prior`, `fit`, `belief`: what the answers so far say about the two, with its doubt (Laplace's approximation for each
 //!   of several delays and both polarities);
 //! * `search`: the flattest setting of the controls under that belief;
@@ -14,6 +14,7 @@
 //! * `telling`: which of these would say most, and by which bands.
 
 mod belief;
+mod filters;
 mod fit;
 mod model;
 mod passes;
@@ -42,8 +43,6 @@ pub struct Case {
     pub system: System,
     /// Where mains and subwoofer meet, Hz; stays the same whatever the controls do.
     pub crossover_hz: f64,
-    /// Order of the subwoofer's low-pass (6 dB per octave each), where it is known.
-    pub low_pass_order: Option<f64>,
     /// Where each control stands at the beginning, in the system's order.
     pub start: Vec<f64>,
     /// Controls that the program can imitate on the subwoofer's own channel, so that nobody has to turn them while listening.
@@ -135,6 +134,12 @@ const GOOD_ENOUGH_DB: f64 = 0.5;
 const UNHEARD_DB: f64 = 0.7;
 
 impl Case {
+    /// A system to be tuned from where its controls stand at the beginning.
+    pub fn new(system: System, crossover_hz: f64, start: Vec<f64>, budget_s: f64, seed: u64) -> Self {
+        let reached = system.controls.iter().map(|control| system.imitates(control)).collect();
+        Self { system, crossover_hz, start, reached, budget_s, seed }
+    }
+
     /// How long it takes to go from one setting to another, seconds.
     pub fn turning_s(&self, from: &[f64], to: &[f64], all_by_hand: bool) -> f64 {
         let changed = |on: Device| {

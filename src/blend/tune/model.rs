@@ -3,6 +3,7 @@
 use std::f64::consts::{LN_10, PI, TAU};
 
 use crate::blend::control::{Role, Unit};
+use crate::blend::tune::filters::LowPass;
 use crate::blend::tune::{BAND_HALF_WIDTH_OCTAVES, Case, Sounding};
 
 /// Points to the octave, and their number either side of the crossover.
@@ -21,7 +22,7 @@ const TRAVEL_OCTAVES: f64 = 2.0;
 pub enum Scalar {
     /// How far the low-pass's marks are off, octaves.
     LowPassOff,
-    /// Steepness of the low-pass over that of the fourth-order Linkwitz-Riley filter.
+    /// Steepness of the low-pass over what is stated, or else over that of the fourth-order Linkwitz-Riley filter.
     LowPassSlope,
     /// What the level control does over what it says.
     LevelScale,
@@ -74,8 +75,10 @@ pub fn under_band(crossover_hz: f64, band_hz: f64) -> Vec<(usize, f64)> {
 /// What one setting does: everything that does not depend on the unknowns.
 #[derive(Debug, Clone)]
 pub struct Effect {
-    low_pass_hz: Vec<f64>,
-    high_pass_hz: Vec<f64>,
+    /// With their corners, Hz.
+    low_passes: Vec<(LowPass, f64)>,
+    /// The high-passes that belong to these, with their corners, Hz.
+    high_passes: Vec<(LowPass, f64)>,
     level_db: f64,
     phase_degrees: Option<f64>,
     inverted: bool,
@@ -86,8 +89,8 @@ impl Effect {
     /// Of a setting of the case's controls. Level counts from the case's start.
     pub fn of(case: &Case, setting: &[f64]) -> Self {
         let mut effect = Self {
-            low_pass_hz: Vec::new(),
-            high_pass_hz: Vec::new(),
+            low_passes: Vec::new(),
+            high_passes: Vec::new(),
             level_db: 0.0,
             phase_degrees: None,
             inverted: false,
@@ -101,11 +104,13 @@ impl Effect {
                 _ => value,
             };
             match control.role {
-                Role::LowPass => effect.low_pass_hz.push(hertz(value)),
-                Role::HighPass => effect.high_pass_hz.push(hertz(value)),
-                Role::Crossover => {
-                    effect.low_pass_hz.push(hertz(value));
-                    effect.high_pass_hz.push(hertz(value));
+                Role::LowPass | Role::HighPass | Role::Crossover => {
+                    if control.is_low_pass() {
+                        effect.low_passes.push((LowPass::of(control.low_pass_slope()), hertz(value)));
+                    }
+                    if control.is_high_pass() {
+                        effect.high_passes.push((LowPass::of(control.high_pass_slope()), hertz(value)));
+                    }
                 }
                 Role::Level if control.unit == Unit::Percent => {
                     effect.level_db += TRAVEL_DB * (travel(value) - travel(start));
@@ -132,13 +137,13 @@ impl Effect {
             phase: [0.0; POINTS],
         };
         for (k, &hz) in grid.iter().enumerate() {
-            for &corner_hz in &self.high_pass_hz {
-                let (db, radians) = high_pass_12(hz / corner_hz);
+            for &(filter, corner_hz) in &self.high_passes {
+                let (db, radians) = filter.as_high_pass_at(hz / corner_hz);
                 points.mains_db[k] += db;
                 points.phase[k] -= radians;
             }
-            for &corner_hz in &self.low_pass_hz {
-                let (db, radians) = low_pass_24(hz / corner_hz / libm::exp2(known.low_pass_off));
+            for &(filter, corner_hz) in &self.low_passes {
+                let (db, radians) = filter.at(hz / corner_hz / libm::exp2(known.low_pass_off));
                 points.subwoofer_db[k] += known.low_pass_slope * db;
                 points.phase[k] += known.low_pass_slope * radians;
             }
@@ -264,45 +269,5 @@ pub fn power(a: f64, b: f64, phase: f64, sounding: Sounding) -> f64 {
         Sounding::Mains => a * a,
         Sounding::Subwoofer | Sounding::NearSubwoofer => b * b,
         Sounding::Both => a * a + b * b + 2.0 * a * b * libm::cos(phase) + NEVER_NOTHING * (a * a + b * b),
-    }
-}
-
-/// A high-pass of 12 dB per octave at a ratio to its corner (Butterworth, second order): dB and radians.
-pub fn high_pass_12(ratio: f64) -> (f64, f64) {
-    let (db, radians) = low_pass_12(1.0 / ratio);
-    (db, -radians)
-}
-
-/// A low-pass of 12 dB per octave (Butterworth, second order): dB and radians, from 0 down to -π.
-fn low_pass_12(ratio: f64) -> (f64, f64) {
-    let square = ratio * ratio;
-    let radians = -libm::atan2(std::f64::consts::SQRT_2 * ratio, 1.0 - square);
-    (-10.0 * libm::log10(1.0 + square * square), radians)
-}
-
-/// A low-pass of 24 dB per octave (Linkwitz-Riley, fourth order): dB and radians, from 0 down to -2π.
-fn low_pass_24(ratio: f64) -> (f64, f64) {
-    let (db, radians) = low_pass_12(ratio);
-    (2.0 * db, 2.0 * radians)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::acoustics::crossover::{Alignment, EvenOrder, Filter, Order, Side};
-
-    #[test]
-    fn the_short_forms_are_the_crossovers() {
-        for ratio in [0.3, 0.7, 1.0, 1.3, 2.5] {
-            let low = Alignment::LinkwitzRiley(EvenOrder::try_from(4).unwrap());
-            let high = Alignment::Butterworth(Order::try_from(2).unwrap());
-            for (alignment, side, (db, radians)) in
-                [(low, Side::LowPass, low_pass_24(ratio)), (high, Side::HighPass, high_pass_12(ratio))]
-            {
-                let response = Filter { alignment, side, corner_hz: 1.0 }.response(ratio);
-                let turn = (response.phase_deg().to_radians() - radians).rem_euclid(TAU);
-                assert!((response.db() - db).abs() < 1e-9 && turn.min(TAU - turn) < 1e-9, "{side:?} {ratio}");
-            }
-        }
     }
 }

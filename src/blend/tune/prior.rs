@@ -3,9 +3,8 @@
 use nalgebra::{DMatrix, DVector};
 
 use crate::blend::control::{Device, Role, Unit};
-use crate::blend::tune::model::{
-    CONTOUR, FIRST_PASS, MAINS, PHASE, POINTS, Room, SUBWOOFER, Scalar, grid_hz, high_pass_12,
-};
+use crate::blend::tune::filters::LowPass;
+use crate::blend::tune::model::{CONTOUR, FIRST_PASS, MAINS, PHASE, POINTS, Room, SUBWOOFER, Scalar, grid_hz};
 use crate::blend::tune::{Case, Pass, Sounding};
 use crate::stats::gaussian;
 
@@ -32,8 +31,9 @@ pub fn prior(case: &Case, passes: &[Pass], room: Room) -> Prior {
     let mut mean = DVector::zeros(size);
     let mut precision = DMatrix::zeros(size, size);
     let grid = grid_hz(case.crossover_hz);
+    let natural = LowPass::of(case.system.mains.slope());
     for (k, &hz) in grid.iter().enumerate() {
-        let (db, radians) = high_pass_12(hz / case.system.mains.rated_low_hz);
+        let (db, radians) = natural.as_high_pass_at(hz / case.system.mains.rated_low_hz);
         mean[MAINS + k] = db;
         mean[PHASE + k] = -radians;
     }
@@ -67,7 +67,7 @@ pub fn prior(case: &Case, passes: &[Pass], room: Room) -> Prior {
         let inverse = gaussian::factor(&covariance).inverse();
         precision.view_mut((first, first), (POINTS, POINTS)).copy_from(&inverse);
     }
-    let slope = case.low_pass_order.map_or((0.8, 0.25), |order| (order / 4.0, 0.04));
+    let slope = if case.system.knows_low_pass_slope() { (1.0, 0.04) } else { (0.8, 0.25) };
     let role = |role: Role| case.system.any(role).map(|(_, control)| control);
     let level_doubt = match role(Role::Level) {
         Some(control) if control.unit == Unit::Percent => 0.25,

@@ -1,10 +1,20 @@
 use super::*;
 use crate::blend::control::{Scale, Unit};
+use crate::blend::slope::Slopes;
 use crate::blend::system::{Channels, Connection, Mains};
 use crate::blend::tune::model::{Draw, Effect, Hypothesis, Known, POINTS, Room, Scalar};
 
 fn control(role: Role, unit: Unit, scale: Scale) -> Control {
-    Control { role, on: Device::Processor, name: role.word().into(), unit, scale, start: None, now: None }
+    Control {
+        role,
+        on: Device::Processor,
+        name: role.word().into(),
+        unit,
+        scale,
+        start: None,
+        now: None,
+        slopes: Slopes::default(),
+    }
 }
 
 /// A processor with a low-pass, a level and a distance, and a polarity switch.
@@ -19,7 +29,7 @@ pub(super) fn case(reached: bool) -> Case {
         name: "bench".into(),
         connection: Connection::Lfe,
         two_channel: false,
-        mains: Mains { rated_low_hz: 70.0 },
+        mains: Mains::rated(70.0),
         wireless: false,
         latency_s: None,
         channels: Channels::default(),
@@ -28,7 +38,6 @@ pub(super) fn case(reached: bool) -> Case {
     Case {
         system,
         crossover_hz: 80.0,
-        low_pass_order: Some(4.0),
         start: vec![80.0, 0.0, 3.0, 0.0],
         reached: vec![false, reached, reached, reached],
         budget_s: 840.0,

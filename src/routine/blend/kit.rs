@@ -1,6 +1,6 @@
 //! The system, asked one question at a time where no file says it.
 
-use crate::blend::{Channels, Connection, Control, Device, Mains, Role, Scale, System, Unit};
+use crate::blend::{Channels, Connection, Control, Device, Mains, Role, Scale, Slopes, System, Unit};
 use crate::routine::Refusal;
 use crate::routine::question::{Answer, Ask, Topic};
 
@@ -111,7 +111,7 @@ pub(super) fn blank(name: &str) -> System {
         name: name.into(),
         connection: Connection::Line,
         two_channel: true,
-        mains: Mains { rated_low_hz: 60.0 },
+        mains: Mains::rated(60.0),
         wireless: false,
         latency_s: None,
         channels: Channels::default(),
@@ -212,7 +212,7 @@ impl KitStep {
                 Some(Self::MainsLow)
             }
             (Self::MainsLow, &Answer::Number(rated_low_hz)) => {
-                system.mains = Mains { rated_low_hz };
+                system.mains = Mains::rated(rated_low_hz);
                 Some(Self::Wireless)
             }
             (Self::Wireless, Answer::Yes | Answer::No) => {
@@ -270,6 +270,7 @@ impl KitStep {
                     scale,
                     start: None,
                     now: None,
+                    slopes: Slopes::default(),
                 });
                 if asked { Some(Self::Low(at)) } else { next_offer(system, at + 1) }
             }

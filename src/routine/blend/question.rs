@@ -183,6 +183,13 @@ impl Blend {
             Some(goal) => format!("{} What did it show before?", spoken(of, None, goal)),
             None => format!("What does {} show?", of.label()),
         };
+        // A routine's words are for everybody's system; what is stated of this one comes after them.
+        let stated = of.stated_slopes();
+        let why = match (why.is_empty(), stated.is_empty()) {
+            (_, true) => why,
+            (true, false) => format!("Its slope stays as stated: {}.", stated.join(", ")),
+            (false, false) => format!("{why} Its slope stays as stated: {}.", stated.join(", ")),
+        };
         Some((text, why, self.shows(control, Topic::ControlBefore, goal)?))
     }
 

@@ -2,7 +2,7 @@
 //! with the flattest expected sum is kept. Which setting comes next is thought out beside the visit, like the judge's advice.
 
 use crate::blend::tune::{Case, Next, Outcome, Pass, REFERENCE_RATIO, Sounding, Tuner};
-use crate::blend::{Control, Device, Role, System, Unit};
+use crate::blend::{Control, Role, System};
 use crate::evidence::Heard;
 use crate::routine::Refusal;
 use crate::routine::blend::setup::{Own, Setup};
@@ -68,30 +68,12 @@ impl Tuning {
         if !system.controls.iter().any(tunes) {
             return None;
         }
-        let own_channel = system.channels.subwoofer.is_some();
-        let imitated = |control: &Control| match control.role {
-            Role::Polarity | Role::Distance | Role::Delay => own_channel,
-            Role::Level => own_channel && control.unit == Unit::Decibel,
-            _ => false,
-        };
         let start = system.controls.iter().zip(&stands.values).map(|(control, stands)| {
             let (low, high) = control.ends();
             stands.unwrap_or_else(|| control.nearest(f64::midpoint(low, high)))
         });
-        let case = Case {
-            crossover_hz,
-            // Processors divide with 24 dB per octave (common practice); a subwoofer's own filter is not known.
-            low_pass_order: [Role::LowPass, Role::Crossover]
-                .into_iter()
-                .any(|role| system.control(role, Device::Processor).is_some())
-                .then_some(4.0),
-            start: start.collect(),
-            reached: system.controls.iter().map(imitated).collect(),
-            // Said anew each time something has to be thought out.
-            budget_s: LEAST_S,
-            seed,
-            system: system.clone(),
-        };
+        // How long it may take is said anew each time something has to be thought out.
+        let case = Case::new(system.clone(), crossover_hz, start.collect(), LEAST_S, seed);
         let tuner = Tuner::new(case.clone());
         Some(Self { case, tuner, from_s, pass: None, kept: None, subwoofer_off: false, near: false })
     }
