@@ -243,6 +243,46 @@ fn nonsense_is_refused_and_an_undo_leads_back_at_every_kind_of_question() {
     assert!(met.len() >= 16, "{} kinds of questions: {met:#?}", met.len());
 }
 
+#[test]
+fn the_name_at_the_end_can_be_taken_back_where_the_visit_was_asked_to_stay() {
+    let home = tempfile::tempdir().unwrap();
+    let mut talk = Talk::start(blend(home.path(), LINE, "line"));
+    talk.say(&json!({ "do": "stay" }));
+    let asked = talk.answer_with(rule, |line| line["topic"] == "heard-by");
+    talk.say(&json!({ "text": "Anna Wrong", "id": asked["id"] }));
+    talk.hear_of("complete");
+    // The sheet with the wrong name is there first.
+    let began = Instant::now();
+    while !fs::read_to_string(home.path().join("rehearsal.sheet.html")).is_ok_and(|sheet| sheet.contains("Anna Wrong"))
+    {
+        assert!(began.elapsed() < PATIENCE, "no sheet");
+        std::thread::park_timeout(Duration::from_millis(20));
+    }
+    talk.say(&json!({ "do": "undo" }));
+    let again = talk.hear_of("ask");
+    assert_eq!((&again["topic"], &again["text"]), (&asked["topic"], &asked["text"]));
+    assert_ne!(again["id"], asked["id"]);
+    talk.say(&json!({ "text": "Bo Right", "id": again["id"] }));
+    talk.hear_of("complete");
+    talk.say(&json!({ "do": "leave" }));
+    let done = talk.hear_of("done");
+    assert!(talk.end().0.success());
+    let sheet_file = home.path().join(done["done"]["sheet"].as_str().expect("a sheet"));
+    let sheet = fs::read_to_string(&sheet_file).unwrap();
+    assert!(sheet.contains("Bo Right") && !sheet.contains("Anna Wrong"), "{sheet}");
+    let first = exported(home.path(), "rehearsal");
+    assert_eq!(first["heard_by"], "Bo Right");
+    // Going through the file anew comes to the same.
+    fs::remove_file(&sheet_file).unwrap();
+    fs::remove_file(home.path().join("rehearsal.evidence.json")).unwrap();
+    let mut report = evenbass(home.path());
+    report.args(["report", "rehearsal.visit.jsonl"]);
+    let said = report.output().unwrap();
+    assert!(said.status.success(), "{}", String::from_utf8_lossy(&said.stderr));
+    assert_eq!(exported(home.path(), "rehearsal"), first);
+    assert_eq!(fs::read_to_string(&sheet_file).unwrap(), sheet);
+}
+
 /// The program refuses, and says this.
 fn refuses(mut command: Command, says: &[&str]) {
     let output = command.output().unwrap();

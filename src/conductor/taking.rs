@@ -92,7 +92,10 @@ impl Conductor {
         for effect in pending.effects {
             self.carry_out(effect);
         }
-        if self.baton.state.stage() == &Stage::Done && self.sheet.is_none() {
+        if self.baton.state.stage() != &Stage::Done {
+            // After an undo the sheet says what was taken back; it is written anew at the end.
+            self.sheet = None;
+        } else if self.sheet.is_none() {
             match &self.ranking {
                 Some(_) => self.write_sheet(),
                 // Nobody asked the judge in a visit that was a blend alone.

@@ -44,6 +44,10 @@ struct Dialogue<T, W> {
     waiting: VecDeque<String>,
     input_open: bool,
     leave_sent: bool,
+    /// The last answer can still be taken back: it is left when somebody says so, or when the input ends.
+    stays: bool,
+    /// That nothing more is asked has been told.
+    complete_told: bool,
 }
 
 /// Whether to go on.
@@ -76,6 +80,8 @@ pub(super) fn run<T: Tongue>(
         waiting: VecDeque::new(),
         input_open: true,
         leave_sent: false,
+        stays: false,
+        complete_told: false,
     };
     loop {
         let course = select! {
@@ -125,8 +131,19 @@ impl<T: Tongue, W: Write> Dialogue<T, W> {
             }
         }
         self.ask(again)?;
-        if newest.chapter == Chapter::Done && newest.question.is_none() && !self.leave_sent {
+        self.complete()
+    }
+
+    /// When nothing more is asked, the visit is left, or kept open for an undo.
+    fn complete(&mut self) -> std::io::Result<Course> {
+        let complete = self.view.as_ref().is_some_and(|view| view.chapter == Chapter::Done && view.question.is_none());
+        if !complete || self.leave_sent {
+            self.complete_told = false;
+        } else if !self.stays {
             return Ok(self.send_leave());
+        } else if !self.complete_told {
+            self.complete_told = true;
+            self.tell(News::Complete)?;
         }
         Ok(Course::On)
     }
@@ -251,6 +268,10 @@ impl<T: Tongue, W: Write> Dialogue<T, W> {
                 }
                 Meaning::Notices => {
                     self.tell_all_notices()?;
+                    Course::On
+                }
+                Meaning::Stay => {
+                    self.stays = true;
                     Course::On
                 }
                 Meaning::Answer => match open {

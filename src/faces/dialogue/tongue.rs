@@ -20,6 +20,8 @@ pub(in crate::faces) enum News<'a> {
     Sounds(&'a str),
     /// The judge has spoken.
     Verdict(&'a View),
+    /// Nothing more is asked, and the visit stays open because somebody asked for that.
+    Complete,
     /// The visit is complete.
     Done(&'a View),
     /// The visit was left before its end.
@@ -38,6 +40,8 @@ pub(in crate::faces) enum Meaning {
     Help(String),
     /// All notices of the session once more, printed at once.
     Notices,
+    /// When nothing more is asked, the visit stays open for an undo, until it is left.
+    Stay,
     /// An answer, to be read when its question is open.
     Answer,
 }

@@ -43,11 +43,17 @@ fn command(value: &Value) -> Meaning {
     if value == "notices" {
         return Meaning::Notices;
     }
+    if value == "stay" {
+        return Meaning::Stay;
+    }
     match COMMANDS.iter().find(|(name, _)| value == name) {
         Some((_, action)) => Meaning::Command(action.clone()),
         None => {
             let names: Vec<&str> = COMMANDS.iter().map(|(name, _)| *name).collect();
-            Meaning::Wrong(format!("there is no command {value}; send one of {}, notices, leave", names.join(", ")))
+            Meaning::Wrong(format!(
+                "there is no command {value}; send one of {}, notices, stay, leave",
+                names.join(", ")
+            ))
         }
     }
 }

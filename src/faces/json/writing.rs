@@ -88,6 +88,7 @@ pub(super) fn news(news: News<'_>) -> String {
             Some(ranking) => json!({ "verdict": verdict(view, ranking) }),
             None => json!({ "verdict": null }),
         },
+        News::Complete => json!({ "complete": true }),
         News::Done(view) => json!({ "done": done(view) }),
         News::Left(view) => json!({ "left": { "visit": view.file, "chapter": view.chapter } }),
     };

@@ -56,6 +56,8 @@ impl Tongue for Plain {
             News::Continued => "Going on.".into(),
             News::Sounds(label) => format!("  … {label}"),
             News::Verdict(view) => verdict(view)?,
+            // Nobody can ask for it in words: whoever types has seen the answer before Enter.
+            News::Complete => return None,
             News::Done(view) => done(view),
             News::Left(view) => format!("Left. The visit is kept in {}.", view.file.display()),
         };
