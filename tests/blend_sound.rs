@@ -8,7 +8,9 @@
 mod support;
 
 use std::f64::consts::TAU;
+use std::ffi::OsString;
 use std::path::Path;
+use std::process::{Command, Stdio};
 use std::time::Duration;
 
 use evenbass::engine::rt::{ramp_frames, stop_ramp_frames};
@@ -222,6 +224,84 @@ fn answer(question: &Value) -> Value {
     };
     answer["id"] = question["id"].clone();
     answer
+}
+
+/// The server's outputs, and two more, through doors that let a fixed number of channels through: `narrow` has two, `wide` has six. The
+/// server's own doors take any number and mix down what the output lacks.
+fn with_fixed_outputs(server: &SoundServer, folder: &Path) -> Vec<(&'static str, OsString)> {
+    let mut environment = server.environment();
+    let (_, configuration) =
+        environment.iter_mut().find(|(name, _)| *name == "ALSA_CONFIG_PATH").expect("it has a configuration");
+    let outputs = std::fs::read_to_string(&configuration).expect("the server wrote it");
+    let door = |name: &str, to: Sink, description: &str| {
+        let bindings: String = (0..to.channels()).map(|at| format!("{at} {{ slave a channel {at} }} ")).collect();
+        format!(
+            "pcm.{name}_door {{ type mmap_emul slave.pcm {} }}\npcm.{name} {{ type multi slaves.a {{ pcm {name}_door channels {} }} \
+             bindings {{ {bindings}}} hint {{ show on description \"{description}\" }} }}\n",
+            to.name(),
+            to.channels()
+        )
+    };
+    let doors = door("narrow", Sink::Front, "Two channels") + &door("wide", Sink::Surround, "Six channels");
+    let file = folder.join("asound.conf");
+    std::fs::write(&file, outputs + &doors).unwrap();
+    *configuration = file.into();
+    environment
+}
+
+/// The program refuses within its patience; what it says, and with which status it ends.
+fn refused(mut command: Command) -> (String, Option<i32>) {
+    let output = command.output().unwrap();
+    (String::from_utf8_lossy(&output.stderr).into_owned(), output.status.code())
+}
+
+#[test]
+fn an_output_with_too_few_channels_is_refused_before_any_sound_at_the_beginning_and_on_resume() {
+    const THREE: &str = "name = \"den\"\nconnection = \"line\"\ntwo_channel = true\nmains_low_hz = 40.0\n\n[channels]\n\
+                         left = 1\nright = 2\nsubwoofer = 3\n\n[[control]]\nrole = \"polarity\"\nnow = 0.0\n";
+    let server = SoundServer::start();
+    let home = tempfile::tempdir().unwrap();
+    std::fs::write(home.path().join("system.toml"), THREE).unwrap();
+    let environment = with_fixed_outputs(&server, home.path());
+    let on = |output: &str, arguments: &[&str]| {
+        let mut command = evenbass(home.path());
+        command.envs(environment.iter().cloned()).env("HOME", home.path()).stdin(Stdio::null());
+        command.args(arguments).args(["--face", "json", "--output", output]);
+        command
+    };
+    let begin = ["begin", "blend", "--placed", "--system", "system.toml", "--seed", "7"];
+    let says = |said: &str| {
+        for words in [
+            "The blend sounds on channel 3",
+            "'Two channels' has only 2",
+            "--output",
+            "`evenbass outputs`",
+            "[channels]",
+        ] {
+            assert!(said.contains(words), "{words}: {said}");
+        }
+    };
+    let recorder = server.record(Sink::Front);
+    let (said, code) = refused(on("narrow", &begin));
+    says(&said);
+    assert_eq!(code, Some(2), "{said}");
+    let file = home.path().join("blend.visit.jsonl");
+    assert!(!file.exists(), "a visit that has no sound leaves no file");
+
+    // Begun where there are enough, it is resumed where there are not: the same words, and not a byte is added to the visit.
+    let mut talk = Talk::start(on("surround", &begin));
+    talk.hear_of("ask");
+    assert!(talk.end().0.success());
+    let before = std::fs::read(&file).unwrap();
+    let (said, code) = refused(on("narrow", &["resume", "blend.visit.jsonl"]));
+    says(&said);
+    assert_eq!(code, Some(2), "{said}");
+    assert_eq!(std::fs::read(&file).unwrap(), before);
+    assert!(recorder.stop().iter().all(|sample| *sample == 0.0), "nothing sounds on an output that is refused");
+    // And what was refused goes on where there are enough, even if there are more than are needed and it has to have them all.
+    let mut talk = Talk::start(on("wide", &["resume", "blend.visit.jsonl"]));
+    talk.hear_of("ask");
+    assert!(talk.end().0.success());
 }
 
 #[test]

@@ -63,16 +63,33 @@ fn device(
         (Err(EngineError::UnsupportedChannels { .. }), Some(number)) if Some(number) != needed => open(Some(number)),
         (opened, _) => opened,
     };
-    let mut engine = opened.map_err(Failure::NoSound)?;
+    // One that has more than are needed will do, if it has no fewer.
+    let wide_enough = match &opened {
+        Err(EngineError::UnsupportedChannels { offered, .. }) => {
+            let least = routing.highest_number().into_iter().chain(at_least).max();
+            least.and_then(|least| offered.iter().copied().filter(|&count| count >= least).min())
+        }
+        _ => None,
+    };
+    let opened = if wide_enough.is_some() { open(wide_enough) } else { opened };
+    let too_few = |highest: u16, device: &str, most: u16| {
+        Failure::Usage(format!(
+            "The blend sounds on channel {highest}, but the sound output '{device}' has only {most}. Choose another one with --output \
+             (`evenbass outputs` lists them). A visit that has not begun yet can name other [channels] in its system file."
+        ))
+    };
+    let mut engine = match (opened, at_least) {
+        (Err(EngineError::UnsupportedChannels { device, offered, .. }), Some(highest))
+            if offered.iter().all(|&count| count < highest) =>
+        {
+            return Err(too_few(highest, &device, offered.iter().copied().max().unwrap_or(0)));
+        }
+        (opened, _) => opened.map_err(Failure::NoSound)?,
+    };
     if let Some(highest) = at_least
         && engine.channels() < highest
     {
-        let device = engine.device().map_or("", |device| device.name.as_str());
-        return Err(Failure::Usage(format!(
-            "The blend sounds on channel {highest}, but the sound output '{device}' has only {}. Choose another one with --output \
-             (`evenbass outputs` lists them). A visit that has not begun yet can name other [channels] in its system file.",
-            engine.channels()
-        )));
+        return Err(too_few(highest, engine.device().map_or("", |device| device.name.as_str()), engine.channels()));
     }
     engine.allow_deep_bass(deep_driver);
     let outputs = routing.outputs(DEVICE_ORDER, engine.channels())?;
