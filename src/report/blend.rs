@@ -250,7 +250,7 @@ pub(crate) fn table(blend: &BlendFacts) -> Markup {
         section {
             h2 { "Every control" }
             div {
-                table class="stack" {
+                table class="stack controls" {
                     thead { tr { th { "Control" } th { "Setting" } th { "Before" } th { "How it was found, how sure" } th { "Look again if" } } }
                     tbody {
                         @for (at, control) in blend.controls.iter().enumerate() {

@@ -6,6 +6,7 @@ use crate::draw::{self, Theme};
 use crate::evidence::{Evidence, Heard};
 use crate::floor_plan;
 use crate::judge::SpotBelief;
+use crate::report::blend::BlendFacts;
 use crate::report::facts::Facts;
 use crate::report::pictures;
 use crate::report::sheet::{NOTABLE_SHORTFALL_DB, PAGE, db};
@@ -340,9 +341,31 @@ pub(crate) fn log(facts: &Facts) -> Markup {
                 div { dt { "Seed" } dd { (facts.brief.seed) } }
                 div { dt { "Program" } dd { (facts.program) } }
             }
+            p class="quiet" { (made_anew()) }
+        }
+    }
+}
+
+fn made_anew() -> Markup {
+    html! {
+        "This sheet can be made anew from the visit file at any time. The answers are also in the files that end in "
+        code { ".evidence.csv" } " and " code { ".evidence.json" } ", and inside this page."
+    }
+}
+
+/// The same in a few lines, for a sheet that is about the blend alone: with it, it stays on one page.
+pub(crate) fn log_in_brief(facts: &Facts, blend: &BlendFacts) -> Markup {
+    let (begun, ended) = (facts.started.local(), facts.ended.local());
+    let day = "%-d %B %Y, %H:%M";
+    let same_day = begun.date() == ended.date();
+    html! {
+        section {
+            h2 { "Where it is written down" }
             p class="quiet" {
-                "This sheet can be made anew from the visit file at any time. The answers are also in the files that end in "
-                code { ".evidence.csv" } " and " code { ".evidence.json" } ", and inside this page."
+                (facts.visit_file) ", " (count(facts.events, "event", "events")) "; begun " (begun.strftime(day).to_string())
+                ", last event " (ended.strftime(if same_day { "%H:%M" } else { day }).to_string()) "; blend "
+                (minutes(blend.seconds)) ", " (count(blend.answers, "answer", "answers")) "; sound output " (facts.device)
+                (channels(facts)) "; seed " (facts.brief.seed) "; " (facts.program) ". " (made_anew())
             }
         }
     }

@@ -68,12 +68,15 @@ fn blend_alone(facts: &Facts, blended: &BlendFacts) -> Markup {
             (head(facts))
             (blend::table(blended))
             (blend::sound(blended))
-            div class="pair" {
-                div { (blend::signed(blended)) }
-                div { (blend::changes()) p class="quiet" { (level_words(facts)) } }
+            // What does not fit on the first page any more goes to the second in one piece: no page with a line or two.
+            div class="together" {
+                div class="pair" {
+                    div { (blend::signed(blended)) }
+                    div { (blend::changes()) p class="quiet" { (level_words(facts)) } }
+                }
+                (detail::log_in_brief(facts, blended))
             }
         }
-        section class="page follows columns" { (detail::log(facts)) }
     }
 }
 
