@@ -4,6 +4,7 @@
 pub mod bracket;
 pub mod compare;
 pub mod control;
+mod places;
 pub mod predict;
 pub mod slope;
 pub mod sum;

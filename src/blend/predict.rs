@@ -4,6 +4,7 @@
 
 use crate::acoustics::crossover::{Filter, Side};
 use crate::blend::control::{Control, Device, Role, Unit};
+use crate::blend::places::{Grain, places};
 use crate::blend::slope::Slope;
 use crate::blend::sum::{Band, Path, PhaseControl, Sum, Tolerance};
 use crate::blend::system::System;
@@ -12,15 +13,6 @@ use crate::blend::system::System;
 const UNMEASURED_M: f64 = 1.0;
 /// Possible systems that the doubt is taken from.
 const DRAWS: usize = 400;
-/// Steps in which a control of phase or time is tried, in its unit: finer than a hand sets it.
-const fn step(unit: Unit) -> f64 {
-    match unit {
-        Unit::Degree => 5.0,
-        Unit::Foot => 0.5,
-        Unit::Millisecond => 0.25,
-        _ => 0.1,
-    }
-}
 
 /// What the figures say.
 #[derive(Debug, Clone, PartialEq)]
@@ -170,10 +162,7 @@ impl Figures<'_> {
             .into_iter()
             .filter_map(|role| self.anywhere(role))
             .filter_map(|(at, control, _)| {
-                let (low, high) = control.ends();
-                let count = ((high - low) / step(control.unit)).round().max(1.0);
-                let mut places: Vec<f64> =
-                    (0..=count as u32).map(|k| control.nearest(low + (high - low) * f64::from(k) / count)).collect();
+                let mut places = places(control, Grain::Figure);
                 places.dedup();
                 let tried = places.into_iter().filter_map(|place| {
                     let mut values = self.values.to_vec();

@@ -312,8 +312,13 @@ impl Tuner {
             let each = search::each(&self.case, draws, setting);
             each.iter().sum::<f64>() / each.len() as f64
         };
-        let covered = self.passes.iter().map(|pass| &pass.setting).filter(|setting| self.has_covered(setting));
-        let heard = covered.map(|setting| (mean(setting), setting.clone()));
+        let mut covered: Vec<&Vec<f64>> = Vec::new();
+        for setting in self.passes.iter().map(|pass| &pass.setting) {
+            if !covered.contains(&setting) && self.has_covered(setting) {
+                covered.push(setting);
+            }
+        }
+        let heard = covered.into_iter().map(|setting| (mean(setting), setting.clone()));
         let unheard = (mean(&best.setting) + UNHEARD_DB, best.setting.clone());
         let kept = heard.chain([unheard]).min_by(|a, b| a.0.total_cmp(&b.0));
         let best = search::Found { setting: kept.map_or(best.setting, |kept| kept.1), ..best };

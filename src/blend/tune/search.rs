@@ -1,7 +1,8 @@
 //! The flattest setting of the controls, over several possible systems.
 
 use crate::acoustics::crossover::Response;
-use crate::blend::control::{Control, Role, Scale, Unit};
+use crate::blend::control::{Control, Role};
+use crate::blend::places::{Grain, places};
 use crate::blend::tune::model::{Draw, Effect, NEVER_NOTHING, POINTS, Points, amplitude};
 use crate::blend::tune::{Case, Sounding};
 use crate::random::Random;
@@ -28,25 +29,8 @@ pub struct Found {
 
 /// Where a control is tried.
 pub fn positions(control: &Control, start: f64) -> Vec<f64> {
-    let (low, high) = control.ends();
-    let spaced = |step: f64| {
-        let count = ((high - low) / step).round().max(1.0) as usize;
-        (0..=count).map(|k| control.nearest(low + (high - low) * k as f64 / count as f64)).collect::<Vec<f64>>()
-    };
-    let mut positions = match (&control.scale, control.role, control.unit) {
-        (_, Role::Contour, _) => vec![start],
-        (Scale::Positions(positions), ..) => positions.clone(),
-        (_, _, Unit::Hertz) => {
-            let count = (libm::log2(high / low) * 6.0).round().max(1.0);
-            (0..=count as usize).map(|k| control.nearest(low * libm::pow(high / low, k as f64 / count))).collect()
-        }
-        (_, Role::Level, Unit::Percent) => spaced((high - low) / 40.0),
-        (_, Role::Level, _) => spaced(1.0),
-        (_, Role::Phase, _) => spaced(15.0),
-        (_, _, Unit::Millisecond) => spaced(0.5),
-        (_, _, Unit::Foot) => spaced(0.5),
-        _ => spaced(0.15),
-    };
+    // A contour has nothing to do with the sum.
+    let mut positions = if control.role == Role::Contour { vec![start] } else { places(control, Grain::Heard) };
     if positions.len() > MOST_POSITIONS {
         let count = positions.len();
         positions = (0..MOST_POSITIONS).map(|k| positions[k * (count - 1) / (MOST_POSITIONS - 1)]).collect();
