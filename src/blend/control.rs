@@ -1,11 +1,14 @@
 //! One control of the subwoofer or the processor: what it does, how it is marked, where it stands.
 
+mod marking;
+
 use std::fmt;
 
 use serde::{Deserialize, Serialize};
 
 use crate::acoustics::air;
 use crate::blend::slope::{Slope, Slopes};
+pub use marking::{Scale, Unit};
 
 /// What a control does.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -106,65 +109,6 @@ impl Device {
     }
 }
 
-/// What a control is marked in.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
-pub enum Unit {
-    /// Frequency.
-    #[serde(rename = "Hz")]
-    Hertz,
-    /// Level.
-    #[serde(rename = "dB")]
-    Decibel,
-    /// Phase.
-    #[serde(rename = "degrees")]
-    Degree,
-    /// Share of the knob's travel, for a knob without figures: 0 fully left, 100 fully right.
-    #[serde(rename = "%")]
-    Percent,
-    /// Time.
-    #[serde(rename = "ms")]
-    Millisecond,
-    /// Distance.
-    #[serde(rename = "m")]
-    Metre,
-    /// Distance, 0.3048 m.
-    #[serde(rename = "ft")]
-    Foot,
-}
-
-impl Unit {
-    /// As printed after a number.
-    pub const fn word(self) -> &'static str {
-        match self {
-            Self::Hertz => "Hz",
-            Self::Decibel => "dB",
-            Self::Degree => "degrees",
-            Self::Percent => "% of travel",
-            Self::Millisecond => "ms",
-            Self::Metre => "m",
-            Self::Foot => "ft",
-        }
-    }
-}
-
-/// How a control is marked.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case", deny_unknown_fields)]
-pub enum Scale {
-    /// From `low` to `high`.
-    Range {
-        /// Lowest value.
-        low: f64,
-        /// Highest value.
-        high: f64,
-        /// It clicks in steps of this much; continuous without.
-        #[serde(default, skip_serializing_if = "Option::is_none")]
-        step: Option<f64>,
-    },
-    /// A switch with these positions, ascending.
-    Positions(Vec<f64>),
-}
-
 /// One control.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -199,12 +143,7 @@ const UNCOVERED_DB: f64 = 12.0;
 impl Control {
     /// Lowest and highest value.
     pub fn ends(&self) -> (f64, f64) {
-        match &self.scale {
-            Scale::Range { low, high, .. } => (*low, *high),
-            Scale::Positions(positions) => {
-                (positions.first().copied().unwrap_or(0.0), positions.last().copied().unwrap_or(0.0))
-            }
-        }
+        self.scale.ends()
     }
 
     /// Whether the control can stand at a value exactly.
@@ -214,16 +153,7 @@ impl Control {
 
     /// The nearest value at which the control can stand.
     pub fn nearest(&self, value: f64) -> f64 {
-        match &self.scale {
-            Scale::Range { low, high, step: None } => value.clamp(*low, *high),
-            Scale::Range { low, high, step: Some(step) } => {
-                (low + ((value - low) / step).round() * step).clamp(*low, *high)
-            }
-            Scale::Positions(positions) => {
-                let nearest = positions.iter().min_by(|a, b| (**a - value).abs().total_cmp(&(**b - value).abs()));
-                nearest.copied().unwrap_or(value)
-            }
-        }
+        self.scale.nearest(value)
     }
 
     /// Whether equal steps are equal ratios: frequencies.
@@ -335,22 +265,7 @@ impl Control {
             );
         }
         let (low, high) = self.ends();
-        match &self.scale {
-            Scale::Range { step, .. } => {
-                if !(low.is_finite() && high.is_finite() && low < high) {
-                    return Err(format!("a range goes from low to high: {low} to {high} does not"));
-                }
-                if step.is_some_and(|step| !(step > 0.0 && step <= high - low)) {
-                    return Err("a step is larger than nothing and not larger than the range".into());
-                }
-            }
-            Scale::Positions(positions) => {
-                let ascending = positions.windows(2).all(|pair| pair[0] < pair[1]);
-                if positions.len() < 2 || !ascending || !positions.iter().all(|position| position.is_finite()) {
-                    return Err("a switch has at least two positions, in ascending order".into());
-                }
-            }
-        }
+        self.scale.check()?;
         for (stated, has, which, key) in [
             (self.slopes.low_pass, self.is_low_pass(), "low-pass", "low_pass_slope_db_per_octave"),
             (self.slopes.high_pass, self.is_high_pass(), "high-pass", "high_pass_slope_db_per_octave"),

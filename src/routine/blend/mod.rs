@@ -18,20 +18,17 @@ mod tests;
 mod tones;
 mod translate;
 mod tuning;
+mod visit;
 
 use serde::{Deserialize, Serialize};
 
 use crate::blend::trace::Trace;
-use crate::blend::tune::Next;
 use crate::blend::wiring::Wiring;
 use crate::blend::{Channels, Connection, Device, Role, System, Unit};
 use crate::evidence::Rating;
 use crate::presets::BlendRoutine;
 use crate::presets::routine::{BlendStep, StepKind, Target};
 use crate::random::Random;
-use crate::routine::question::Answer;
-use crate::routine::stage::Outcome;
-use crate::routine::{Refusal, Stage, State};
 use crate::units::GainDb;
 use check::Run;
 pub use kit::KitStep;
@@ -39,6 +36,7 @@ pub use record::{Decision, NoteHeard, Previous, SeatHeard};
 use search::Search;
 pub use setup::{Own, Setup};
 use tuning::Tuning;
+pub(in crate::routine) use visit::Here;
 
 /// Sets the draws of the blend apart from all others.
 const BLEND: u64 = 0x62_6c_65_6e;
@@ -337,86 +335,6 @@ impl Blend {
 /// Whether the sum comes before the difference, drawn from the seed.
 fn same_comes_first(seed: u64) -> bool {
     Random::new(seed, BLEND).uniform() < 0.5
-}
-
-/// What a blend needs to know of the visit around it.
-#[derive(Debug, Clone, Copy)]
-pub(in crate::routine) struct Here<'a> {
-    /// Seeds draws and noises.
-    pub seed: u64,
-    /// How many seats there are.
-    pub seats: usize,
-    /// Their names.
-    pub seat_names: &'a [crate::room::Place],
-    /// The seat that everything is set for.
-    pub seat: usize,
-    /// A meter is at hand.
-    pub meter: bool,
-    /// Visit time.
-    pub now_s: f64,
-    /// Where a note is heard, for the question about it.
-    pub spot: usize,
-    /// What levels hang on.
-    pub loudness: tones::Loudness,
-}
-
-impl State {
-    pub(super) fn here(&self) -> Here<'_> {
-        Here {
-            seed: self.brief.seed,
-            seats: self.room.seats.len(),
-            seat_names: &self.room.seats,
-            seat: self.brief.seat,
-            meter: self.kit.meter == Some(true),
-            now_s: self.now_s,
-            spot: self.chosen().unwrap_or(0),
-            loudness: tones::Loudness {
-                reference: self.reference_level(),
-                phon: self.brief.loudness_phon,
-                seed: self.brief.seed,
-            },
-        }
-    }
-
-    /// The blend, if there is one in this visit.
-    pub fn blend(&self) -> Option<&Blend> {
-        self.blend.as_deref()
-    }
-
-    /// Whether the channels of the blend sound from now on.
-    pub(super) fn is_blending(&self) -> bool {
-        matches!(self.stage, Stage::Blend) || self.after_comfort.as_deref() == Some(&Stage::Blend)
-    }
-
-    pub(super) fn take_thought(&mut self, passes: usize, next: &Next) -> Outcome {
-        let seed = self.brief.seed;
-        let Some(blend) = &mut self.blend else {
-            return Err(Refusal::Because("There is no blend in this visit.".into()));
-        };
-        blend.thought(passes, next, seed)?;
-        if blend.doing == Doing::Over {
-            self.stage = Stage::Done;
-        }
-        Ok(())
-    }
-
-    pub(super) fn blend_answer(&mut self, answer: &Answer) -> Outcome {
-        let (Some(mut blend), Some(brief)) = (self.blend.clone(), self.brief.blend.clone()) else {
-            return Err(Refusal::WrongKind);
-        };
-        let flow = blend.answer(answer, &brief, &self.here())?;
-        self.blend = Some(blend);
-        match flow {
-            Flow::On => {}
-            Flow::Comfort => {
-                // Other channels sound from now on: comfort belongs to the channels that it was found with.
-                self.after_comfort = Some(Box::new(Stage::Blend));
-                self.stage = Stage::Comfort { level: crate::routine::levels::START, raised_at_s: None };
-            }
-            Flow::Over => self.stage = Stage::Done,
-        }
-        Ok(())
-    }
 }
 
 /// A rating in the middle of its word's range, dB (as the words are demonstrated).
