@@ -69,6 +69,8 @@ pub struct Wiring {
 pub enum Fault {
     /// Left and right are exchanged.
     Crossed,
+    /// Left and right come from the same side.
+    Together,
     /// The left channel is not heard.
     LeftMissing,
     /// The right channel is not heard.
@@ -90,6 +92,7 @@ impl Fault {
     pub const fn what(self) -> &'static str {
         match self {
             Self::Crossed => "Left and right are exchanged.",
+            Self::Together => "Left and right are both heard from the same side.",
             Self::LeftMissing => "The left channel is not heard.",
             Self::RightMissing => "The right channel is not heard.",
             Self::Mixed => "Left and right are mixed into one.",
@@ -104,6 +107,9 @@ impl Fault {
     pub const fn remedy(self) -> &'static str {
         match self {
             Self::Crossed => "Power off; exchange the left and right cables at one end.",
+            Self::Together => {
+                "Hear this check once more. If it is so: power off; see that each of the two outputs leads to a speaker of its own, and that the other speaker is connected."
+            }
             Self::LeftMissing | Self::RightMissing => {
                 "Power off; check its cable and plug at both ends, and the balance control."
             }
@@ -149,7 +155,10 @@ impl Wiring {
         if self.right == Some(Side::Neither) {
             faults.push(Fault::RightMissing);
         }
-        if self.left == Some(Side::Right) || self.right == Some(Side::Left) {
+        let from_one_side = matches!(self.left, Some(Side::Left | Side::Right)) && self.left == self.right;
+        if from_one_side {
+            faults.push(Fault::Together);
+        } else if self.left == Some(Side::Right) || self.right == Some(Side::Left) {
             faults.push(Fault::Crossed);
         }
         if self.left == Some(Side::Both) || self.right == Some(Side::Both) {
@@ -208,6 +217,11 @@ mod tests {
     fn each_fault_is_told_from_the_others() {
         let crossed = Wiring { left: Some(Side::Right), right: Some(Side::Left), ..RIGHT };
         assert_eq!(crossed.faults(Connection::Line), [Fault::Crossed]);
+        // Exchanging the cables would only move both to the other side.
+        for side in [Side::Left, Side::Right] {
+            let together = Wiring { left: Some(side), right: Some(side), ..RIGHT };
+            assert_eq!(together.faults(Connection::Line), [Fault::Together]);
+        }
         let missing = Wiring { right: Some(Side::Neither), ..RIGHT };
         assert_eq!(missing.faults(Connection::Line), [Fault::RightMissing]);
         let inverted = Wiring { middle: Some(Middle::Opposite), ..RIGHT };

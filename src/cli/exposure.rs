@@ -30,30 +30,30 @@ pub struct Exposure {
 /// Prints the guide.
 pub fn run(exposure: &Exposure) -> Result<(), Failure> {
     let level = DbSpl::new(exposure.dba);
-    println!("At {:.1} dB(A):", exposure.dba);
+    say!("At {:.1} dB(A):", exposure.dba);
     match niosh_hours(level) {
         Some(hours) => {
-            println!("  a day's work: {} (NIOSH 98-126: 85 dB(A) for 8 h, half for each 3 dB)", duration(hours))
+            say!("  a day's work: {} (NIOSH 98-126: 85 dB(A) for 8 h, half for each 3 dB)", duration(hours))
         }
-        None => println!("  a day's work: no time at all (NIOSH 98-126: nobody above 140 dB(A))"),
+        None => say!("  a day's work: no time at all (NIOSH 98-126: nobody above 140 dB(A))"),
     }
     let adults = duration(weekly_hours(level, Listener::Adult));
     let sensitive = duration(weekly_hours(level, Listener::Sensitive));
-    println!("  a week's listening, adults: {adults} (ITU-T H.870: 80 dB(A) for 40 h, equal energy)");
-    println!("  children and sensitive people: {sensitive} (75 dB(A) for 40 h)");
-    println!(
+    say!("  a week's listening, adults: {adults} (ITU-T H.870: 80 dB(A) for 40 h, equal energy)");
+    say!("  children and sensitive people: {sensitive} (75 dB(A) for 40 h)");
+    say!(
         "A-weighting hides bass, so these times say little about a subwoofer by itself: watch C-weighted peaks as well."
     );
     if let Some(hz) = exposure.hz {
         tone(hz, level);
     }
     let [lower, upper, limit] = C_PEAK_LIMITS_DB;
-    println!(
+    say!(
         "C-weighted peaks (2003/10/EC): action from {lower:.0} dB(C), protection from {upper:.0}, never above \
          {limit:.0}."
     );
     if let Some(peak) = exposure.c_peak {
-        println!("  {peak:.1} dB(C) is {}.", peak_words(peak));
+        say!("  {peak:.1} dB(C) is {}.", peak_words(peak));
     }
     Ok(())
 }
@@ -62,11 +62,11 @@ fn tone(hz: f64, level: DbSpl) {
     let unweighted = unweighted_for_a_weighted(hz, level);
     let peak = c_peak(hz, unweighted).db();
     let hidden = -Weighting::A.db(hz);
-    println!(
+    say!(
         "A tone of {hz} Hz that shows {:.1} dB(A) is at {unweighted}: A-weighting takes {hidden:.1} dB off.",
         level.db()
     );
-    println!("  Its C-weighted peak is {peak:.1} dB(C): {}.", peak_words(peak));
+    say!("  Its C-weighted peak is {peak:.1} dB(C): {}.", peak_words(peak));
 }
 
 fn peak_words(peak: f64) -> &'static str {

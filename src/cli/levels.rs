@@ -76,16 +76,16 @@ pub fn run(levels: &Levels) -> Result<(), Failure> {
     let levelled = levels.hung.levelled()?;
     if levels.json {
         let rows: Vec<Row> = levelled.notes.iter().map(row).collect();
-        println!("{}", serde_json::to_string_pretty(&rows)?);
+        say!("{}", serde_json::to_string_pretty(&rows)?);
         return Ok(());
     }
-    println!("{:>8}  {:<14} {:>10}  short of equal loudness", "Hz", "note", "dBFS");
+    say!("{:>8}  {:<14} {:>10}  short of equal loudness", "Hz", "note", "dBFS");
     for level in &levelled.notes {
         let name = note_name(level.frequency_hz);
         let (hz, dbfs) = (level.frequency_hz, level.level.dbfs());
-        println!("{hz:>8.1}  {name:<14} {dbfs:>10.1}  {}", shortfall_words(level));
+        say!("{hz:>8.1}  {name:<14} {dbfs:>10.1}  {}", shortfall_words(level));
     }
-    println!("{}", levelled.summary());
+    say!("{}", levelled.summary());
     Ok(())
 }
 

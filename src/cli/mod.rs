@@ -1,5 +1,8 @@
 //! What was typed, what it means, the call into the library, and what is printed.
 
+#[macro_use]
+mod say;
+
 pub mod args;
 mod begin;
 mod brief;

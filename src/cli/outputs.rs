@@ -12,10 +12,10 @@ pub fn run(args: &Outputs) -> Result<(), Failure> {
     drop(quiet);
     let outputs = outputs?;
     if args.json {
-        println!("{}", serde_json::to_string_pretty(&outputs)?);
+        say!("{}", serde_json::to_string_pretty(&outputs)?);
     } else {
         for output in &outputs {
-            println!("{}", in_lines(output));
+            say!("{}", in_lines(output));
         }
     }
     // The system may name a default output although nothing is there.

@@ -46,6 +46,9 @@ fn one_signal(recipe: &Recipe, how: &How) -> Result<(), Failure> {
         player.climb(level)?;
         player.fade()?;
         player.pass(AFTER_LEAD_IN)?;
+        if player.stopped {
+            return Ok(());
+        }
         player.start(recipe, level, how.seconds)?;
         player.until_over(None)
     }
@@ -57,7 +60,7 @@ fn identify(how: &How) -> Result<(), Failure> {
     let mut player = Playing::open(how, &recipe, level)?;
     let (there, all) = (player.sound.engine.channels(), player.sound.outputs);
     for channel in all.channels() {
-        println!("channel {}", channel_words(DEVICE_ORDER, there, channel));
+        say!("channel {}", channel_words(DEVICE_ORDER, there, channel));
         player.sound.outputs = all.only(channel);
         player.start(&recipe, START.min(level), None)?;
         player.climb(level)?;
@@ -82,7 +85,7 @@ fn wiring(how: &How) -> Result<(), Failure> {
     let mut sounding = false;
     for round in ROUNDS {
         let (sounds, to_be_heard) = words(round.name);
-        println!("{sounds}: {to_be_heard}");
+        say!("{sounds}: {to_be_heard}");
         let outputs = sides(round, DEVICE_ORDER, there)?;
         if sounding {
             player.sound.engine.set_outputs(player.tone, outputs)?;
@@ -107,6 +110,8 @@ struct Playing {
     interrupted: Signals,
     tone: ToneId,
     level: Dbfs,
+    /// The tone has ended.
+    is_over: bool,
     /// Somebody pressed Ctrl-C.
     stopped: bool,
 }
@@ -122,7 +127,7 @@ impl Playing {
         sound.engine.set_ceiling(peak.max(START) + GainDb::new(0.01));
         let moments = sound.moments.take().unwrap_or_else(crossbeam_channel::never);
         let interrupted = Signals::new([SIGINT, SIGTERM, SIGHUP, SIGTSTP])?;
-        Ok(Self { sound, moments, interrupted, tone: ToneId(0), level, stopped: false })
+        Ok(Self { sound, moments, interrupted, tone: ToneId(0), level, is_over: true, stopped: false })
     }
 
     fn start(&mut self, recipe: &Recipe, level: Dbfs, seconds: Option<f64>) -> Result<(), Failure> {
@@ -131,6 +136,7 @@ impl Playing {
         let asked: Option<FrameCount> = seconds.map(|seconds| rate.frames(seconds));
         self.tone = ToneId(self.tone.0 + 1);
         self.level = level;
+        self.is_over = false;
         self.sound.engine.start(Order {
             tone: self.tone,
             source: prepared.source,
@@ -149,6 +155,9 @@ impl Playing {
         let step = GainDb::new(CLIMB_DB_PER_S * STEP.as_secs_f64());
         while self.level < to {
             self.pass(STEP)?;
+            if self.is_over {
+                return Ok(());
+            }
             self.level = (self.level + step).min(to);
             self.sound.engine.set_level(self.tone, self.level)?;
         }
@@ -156,15 +165,18 @@ impl Playing {
     }
 
     fn fade(&mut self) -> Result<(), Failure> {
+        if self.is_over {
+            return Ok(());
+        }
         self.sound.engine.fade(self.tone);
         self.until_over(None)
     }
 
-    /// Lets time pass, with the engine told that somebody is here.
+    /// Lets time pass, or what is left of the tone, with the engine told that somebody is here.
     fn pass(&mut self, time: Duration) -> Result<(), Failure> {
-        let until = Instant::now() + time;
+        let (until, was_over) = (Instant::now() + time, self.is_over);
         while Instant::now() < until {
-            if self.turn(until.saturating_duration_since(Instant::now()).min(STEP))? {
+            if self.turn(until.saturating_duration_since(Instant::now()).min(STEP))? && !was_over {
                 return Ok(());
             }
         }
@@ -173,6 +185,9 @@ impl Playing {
 
     /// Until the tone is over, or has sounded at its level for `seconds`.
     fn until_over(&mut self, seconds: Option<f64>) -> Result<(), Failure> {
+        if self.is_over {
+            return Ok(());
+        }
         let fade_at = seconds.map(|seconds| Instant::now() + Duration::from_secs_f64(seconds.clamp(0.0, 86_400.0)));
         loop {
             if fade_at.is_some_and(|at| Instant::now() >= at) {
@@ -191,17 +206,22 @@ impl Playing {
             self.sound.engine.fade_all();
             self.stopped = true;
         }
-        match self.moments.recv_timeout(wait) {
-            Ok(Moment::DeviceLost { why }) => Err(anyhow::anyhow!("the sound output is gone: {why}").into()),
+        self.is_over |= match self.moments.recv_timeout(wait) {
+            Ok(Moment::DeviceLost { why }) => {
+                return Err(anyhow::anyhow!("{why} Plug it in again or restart its server, and play it anew.").into());
+            }
+            // Why it is lost comes next.
+            Ok(Moment::Finished { cause: Cause::Lost, .. }) => false,
             Ok(Moment::Finished { tone, cause, .. }) if tone == self.tone => {
                 if cause == Cause::TimeLimit {
                     eprintln!("It had sounded for as long as such a signal may, and faded.");
                 }
-                Ok(true)
+                true
             }
-            Ok(_) | Err(RecvTimeoutError::Timeout) => Ok(false),
-            Err(RecvTimeoutError::Disconnected) => Ok(true),
-        }
+            Ok(_) | Err(RecvTimeoutError::Timeout) => false,
+            Err(RecvTimeoutError::Disconnected) => true,
+        };
+        Ok(self.is_over)
     }
 }
 

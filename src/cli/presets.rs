@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Subcommand;
 
-use crate::cli::Failure;
+use crate::cli::{Failure, say};
 use crate::presets::listeners::LISTENERS;
 use crate::presets::{
     BlendRoutine, Kind, LEVELS, LevelsPreset, ListenerTraits, NOTES, NoteSet, Origin, PresetError, ROUTINES, SIGNALS,
@@ -73,18 +73,18 @@ pub fn run(command: &PresetsCommand) -> Result<(), Failure> {
 fn list() -> Result<(), Failure> {
     for (heading, kind, read) in KINDS {
         let own = own_folder(kind);
-        println!("{heading}");
+        say!("{heading}");
         for (name, origin) in kind.names(own.as_deref()) {
             let (label, text) = kind.text(&name, own.as_deref())?;
             match (read(&label, &text), origin) {
-                (Err(wrong), _) => println!("  {name}: cannot be used\n{wrong}"),
-                (Ok(about), Origin::Program) => println!("  {name}: {about}"),
-                (Ok(about), Origin::File(path)) => println!("  {name}: {about} ({})", path.display()),
+                (Err(wrong), _) => say!("  {name}: cannot be used\n{wrong}"),
+                (Ok(about), Origin::Program) => say!("  {name}: {about}"),
+                (Ok(about), Origin::File(path)) => say!("  {name}: {about} ({})", path.display()),
             }
         }
     }
     if let Some(folder) = own_presets("") {
-        println!("Your own go into the folders notes, signals, levels and routines in {}.", folder.display());
+        say!("Your own go into the folders notes, signals, levels and routines in {}.", folder.display());
     }
     Ok(())
 }
@@ -98,7 +98,7 @@ fn show(name: &str) -> Result<(), Failure> {
     for (_, kind, _) in KINDS {
         match kind.text(name, own_folder(kind).as_deref()) {
             Ok((_, text)) => {
-                print!("{text}");
+                say::text(&text);
                 return Ok(());
             }
             Err(PresetError::Unknown { .. }) => {}
@@ -127,7 +127,7 @@ fn check(file: &Path) -> Result<(), Failure> {
         )
         .into());
     };
-    println!("{label}: {}", read(&label, &text)?);
+    say!("{label}: {}", read(&label, &text)?);
     Ok(())
 }
 

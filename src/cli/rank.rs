@@ -3,7 +3,7 @@
 use serde::Serialize;
 
 use crate::cli::args::Rank;
-use crate::cli::{Failure, session};
+use crate::cli::{Failure, say, session};
 use crate::draw::curves::text_curve;
 use crate::draw::{Curve, Curves, Glyphs, Point};
 use crate::judge::{Advice, Estimate, Ranking};
@@ -38,10 +38,10 @@ pub fn run(rank: &Rank) -> Result<(), Failure> {
             notes_hz: state.notes_hz(),
             ranking: &ranking,
         };
-        println!("{}", serde_json::to_string_pretty(&named)?);
+        say!("{}", serde_json::to_string_pretty(&named)?);
     } else {
         let glyphs = if rank.ascii { Glyphs::Ascii } else { Glyphs::Unicode };
-        print!("{}{}{}", table(&state, &ranking), curves(&state, &ranking, glyphs), words(&state, &ranking));
+        say::text(&[table(&state, &ranking), curves(&state, &ranking, glyphs), words(&state, &ranking)].concat());
     }
     Ok(())
 }

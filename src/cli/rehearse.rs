@@ -71,8 +71,8 @@ pub fn run(rehearse: &Rehearse) -> Result<(), Failure> {
     let ending = session::conduct(visit, sound, answering, handset)?;
     if rehearse.face != Some(FaceName::Json) {
         match ending.sheet {
-            Some(sheet) => println!("The set-up sheet is {}.", sheet.display()),
-            None => println!("The rehearsal is kept in {}; it is not finished.", file.display()),
+            Some(sheet) => say!("The set-up sheet is {}.", sheet.display()),
+            None => say!("The rehearsal is kept in {}; it is not finished.", file.display()),
         }
     }
     Ok(())
@@ -124,7 +124,7 @@ fn progress(brief: &Brief) -> Box<dyn FnMut(&View)> {
             && let Some(question) = &view.question
         {
             told = true;
-            bar.suspend(|| println!("{}\n{}", question.text, question.why));
+            bar.suspend(|| say!("{}\n{}", question.text, question.why));
         }
         if view.chapter == Chapter::Done {
             bar.finish_and_clear();

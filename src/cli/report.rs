@@ -16,10 +16,10 @@ pub fn run(args: &Report) -> Result<(), Failure> {
     let ranking = state.consultation().ranked();
     let facts = report::facts_of(session::PROGRAM, &args.visit, &opened, &state, &ranking);
     let folder = args.folder.as_deref().or(args.visit.parent()).unwrap_or(Path::new("."));
-    let written = report::write(folder, &state.brief().name, &facts, args.force)?;
+    let written = report::write(folder, &visit::name_of(&args.visit), &facts, args.force)?;
     for aside in &written.set_aside {
         eprintln!("What had this name is kept as {}.", aside.display());
     }
-    println!("{}", written.sheet.display());
+    say!("{}", written.sheet.display());
     Ok(())
 }

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use anyhow::Context as _;
 
-use crate::cli::{room_pictures, session};
+use crate::cli::{room_pictures, say, session};
 use crate::draw::floor_map::text_map;
 use crate::draw::{Glyphs, plan};
 use crate::evidence::Evidence;
@@ -53,13 +53,13 @@ pub fn run(args: &RoomArgs) -> anyhow::Result<()> {
     let room = room::load(&args.file)?;
     let study = room::study(&room).with_context(|| args.file.display().to_string())?;
     if args.json {
-        println!("{}", serde_json::to_string_pretty(&study)?);
+        say!("{}", serde_json::to_string_pretty(&study)?);
     } else {
         let glyphs = if args.ascii { Glyphs::Ascii } else { Glyphs::Unicode };
-        print!("{}", in_words(&room, &study, args.up_to, glyphs)?);
+        say::text(&in_words(&room, &study, args.up_to, glyphs)?);
     }
     if let Some(visit) = &args.heard {
-        println!("\nWhat was heard\n{}", heard(&study.with_its_spots(&room), visit)?);
+        say!("\nWhat was heard\n{}", heard(&study.with_its_spots(&room), visit)?);
     }
     if let Some(folder) = &args.pictures {
         for path in room_pictures::write(&room, &study, args.up_to, folder, args.force)? {

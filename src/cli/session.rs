@@ -12,7 +12,7 @@ use crate::cli::args::{FaceName, HandsetOptions};
 use crate::conductor::{Baton, Clock, Conductor, Ending, Player};
 use crate::engine::{Engine, Moment, Outputs};
 use crate::faces::handset::{self, Handset, Listening, Store, Wanted};
-use crate::faces::{FaceError, json, plain, terminal};
+use crate::faces::{json, plain, terminal};
 use crate::rehearsal::{BlendPerson, SimulatedListener, answer_by_itself};
 use crate::report;
 use crate::routine::{Event, State};
@@ -243,18 +243,19 @@ fn show(
     wires: Wires,
     screen: &terminal::ScreenHandle,
     panel: Option<terminal::PhonePanel>,
-) -> Result<(), FaceError> {
+) -> Result<(), Failure> {
     match answering {
         Answering::Itself { listener, person, progress } => {
-            answer_by_itself(&wires, *listener, person.map(|person| *person), progress);
-            Ok(())
+            answer_by_itself(&wires, *listener, person.map(|person| *person), progress)
+                .map_err(|why| anyhow!("the rehearsal cannot go on: {why}"))?;
         }
-        Answering::Face { name: FaceName::Json, .. } => json::run(wires, io::stdin(), io::stdout()),
+        Answering::Face { name: FaceName::Json, .. } => json::run(wires, io::stdin(), io::stdout())?,
         Answering::Face { name: FaceName::Terminal, ascii, no_colour } if terminal::available() => {
-            terminal::run(wires, terminal::Look::from_environment(ascii, no_colour), screen, panel)
+            terminal::run(wires, terminal::Look::from_environment(ascii, no_colour), screen, panel)?;
         }
-        Answering::Face { .. } => plain::run(wires, io::stdin(), io::stdout()),
+        Answering::Face { .. } => plain::run(wires, io::stdin(), io::stdout())?,
     }
+    Ok(())
 }
 
 /// Writes the sheet beside the visit file.
@@ -262,7 +263,7 @@ fn write_sheet(file: &Path, state: &State, ranking: &crate::judge::Ranking) -> R
     let opened = crate::visit::read(file).map_err(|error| error.to_string())?;
     let facts = report::facts_of(PROGRAM, file, &opened, state, ranking);
     let folder = file.parent().unwrap_or(Path::new("."));
-    report::write(folder, &state.brief().name, &facts, false)
+    report::write(folder, &crate::visit::name_of(file), &facts, false)
         .map(|written| written.sheet)
         .map_err(|error| error.to_string())
 }

@@ -2,6 +2,7 @@
 
 use std::time::{Duration, Instant};
 
+use crate::conductor::showing::asking;
 use crate::conductor::{Conductor, PRESS_S};
 use crate::routine::Event;
 use crate::routine::question::Answer;
@@ -51,6 +52,14 @@ impl Conductor {
             return;
         }
         self.changed = true;
+        if let Action::Answer { question, answer, .. } = &action
+            && asking(&self.baton.state) == Some(*question)
+            && self.baton.state.is_heard_out(answer)
+            && self.baton.player.is_playing()
+            && !self.baton.clock.is_fast()
+        {
+            return self.hold(Some((face, action)));
+        }
         let Some(event) = self.event(&action) else { return };
         let retry = matches!(action, Action::Answer { .. }).then_some((face, action));
         self.happen(event, Some(face), retry);

@@ -26,7 +26,7 @@ use watch::Watch;
 use crate::blend::tune::Next;
 use crate::judge::Ranking;
 use crate::routine::question::QuestionId;
-use crate::routine::{Effect, Event, State};
+use crate::routine::{Effect, Event, Stage, State};
 use crate::view::{Action, FaceId, View, Wires};
 use crate::visit::{JournalHandle, JournalMoment, Ticket};
 
@@ -109,6 +109,7 @@ pub struct Conductor {
     watch: Watch,
     pending: Option<Pending>,
     waiting: VecDeque<(FaceId, Action)>,
+    /// An answer that came before all it is about has sounded.
     early: Option<(FaceId, Action)>,
     facts: VecDeque<Event>,
     tickets: Ticket,
@@ -126,6 +127,8 @@ pub struct Conductor {
     older_notices: Vec<String>,
     answers: u64,
     heard: (usize, bool),
+    /// What happened to the output while nothing was left to hear; it counts if somebody takes the end back.
+    after_the_end: Vec<Event>,
     stops: acting::Stops,
     sheet: Option<PathBuf>,
     closing: bool,
@@ -164,6 +167,7 @@ impl Conductor {
             older_notices: Vec::new(),
             answers: 0,
             heard: (0, false),
+            after_the_end: Vec::new(),
             stops: acting::Stops::default(),
             sheet: None,
             closing: false,
@@ -265,9 +269,22 @@ impl Conductor {
             self.baton.player.hush();
             self.pause(why);
         }
-        if let Some((face, action)) = self.early.take() {
-            self.act(face, action);
+        self.take_early();
+    }
+
+    /// A complete visit has nothing left to hear: an output that comes and goes beside it is not part of it, however long
+    /// its last screen is left open.
+    fn facts_or_later(&mut self, event: Event) {
+        let is_output = matches!(event, Event::DeviceLost { .. } | Event::DeviceBack);
+        if !is_output || self.baton.state.stage() != &Stage::Done {
+            self.facts.push_back(event);
+            return;
         }
+        // Lost and back again is as if nothing had been but the level, which is found anew.
+        if matches!(event, Event::DeviceLost { .. }) {
+            self.after_the_end.clear();
+        }
+        self.after_the_end.push(event);
     }
 
     fn hear(&mut self, told: Vec<Told>) {
@@ -283,7 +300,7 @@ impl Conductor {
                         Event::DeviceBack => self.notice("The sound output is back.".into()),
                         _ => {}
                     }
-                    self.facts.push_back(event);
+                    self.facts_or_later(event);
                 }
                 Told::Refused(error) => self.notice(format!("The tone was not played: {error}")),
                 Told::Gaps(count) => self.notice(format!(

@@ -102,7 +102,7 @@ impl Conductor {
 
     /// The question, once what it asks about has begun to sound and nothing waits for the disk.
     fn open_question(&self) -> Option<Question> {
-        if self.pending.as_ref().is_some_and(|pending| !pending.quiet) || self.early.is_some() {
+        if self.pending.as_ref().is_some_and(|pending| !pending.quiet) {
             return None;
         }
         let state = &self.baton.state;

@@ -6,16 +6,18 @@ use crate::routine::{Effect, Event, Refusal, Stage, Stamped};
 use crate::view::{Action, FaceId};
 use crate::visit::JournalMoment;
 
+/// What is said of an answer that is held.
+const EARLY: &str =
+    "Not before all of it has sounded; then it is taken by itself. If something strains, say so at once.";
+
 impl Conductor {
     /// One event: taken by the routine, handed to the journal, in force once it is on disk.
     pub(super) fn happen(&mut self, event: Event, face: Option<FaceId>, retry: Option<(FaceId, Action)>) {
         let stamped = Stamped { at_s: self.baton.clock.now_s().max(self.baton.state.now_s()), event };
         let (next, effects) = match self.baton.state.clone().step(&stamped) {
             Ok(step) => step,
-            Err(Refusal::NotHeardYet) if self.baton.player.is_playing() => {
-                // The answer is held until what it answers has sounded.
-                self.early = retry;
-                return;
+            Err(Refusal::NotHeardYet) if self.baton.player.is_playing() && retry.is_some() => {
+                return self.hold(retry);
             }
             Err(refusal) => {
                 if face.is_some() {
@@ -44,6 +46,32 @@ impl Conductor {
         }
         self.unwritten += 1;
         self.pending = Some(pending);
+    }
+
+    /// Keeps an answer until what it answers has sounded. The question stays, where it is open: another answer to it, that
+    /// something strained, takes this one's place.
+    pub(super) fn hold(&mut self, early: Option<(FaceId, Action)>) {
+        self.early = early;
+        let is_open = self.baton.state.cue().is_some_and(|cue| self.baton.player.begun() > cue.question_at);
+        if is_open {
+            self.refusal = Some(EARLY.into());
+            self.refusals += 1;
+            self.changed = true;
+        }
+    }
+
+    /// Takes a held answer once its time has come, and forgets one to a question that is not open any more.
+    pub(super) fn take_early(&mut self) {
+        let (state, player) = (&self.baton.state, &self.baton.player);
+        let Some((face, action)) = &self.early else { return };
+        let Action::Answer { question, answer, .. } = action else { return };
+        if asking(state) != Some(*question) || state.paused().is_some() {
+            self.early = None;
+        } else if !player.is_playing() || player.begun() >= state.parts_needed(answer) && !state.is_heard_out(answer) {
+            let (face, action) = (*face, action.clone());
+            self.early = None;
+            self.act(face, action);
+        }
     }
 
     pub(super) fn acknowledged(&mut self, moment: JournalMoment) {
@@ -93,6 +121,7 @@ impl Conductor {
             self.carry_out(effect);
         }
         if self.baton.state.stage() != &Stage::Done {
+            self.facts.extend(self.after_the_end.drain(..));
             // After an undo the sheet says what was taken back; it is written anew at the end.
             self.sheet = None;
         } else if self.sheet.is_none() {

@@ -13,25 +13,44 @@ const RATING_S: f64 = 3.5;
 const METER_S: f64 = 5.0;
 const MATCH_RUN_S: f64 = 10.0;
 const ANCHORS_S: f64 = 6.0;
+/// A visit that pauses so often without a question in between does not go on by itself.
+const MOST_PAUSES: usize = 8;
 /// The simulated person finds this level of the reference tone comfortable, dBFS.
 const COMFORTABLE_DBFS: f64 = -30.0;
 
 /// Answers every question of a visit until it is done, those of the blend by `person`; `progress` is shown each new
 /// view.
+///
+/// # Errors
+/// What nobody is there to mend, in words: an answer that was refused, a visit that pauses again and again, a sheet that
+/// cannot be written.
 pub fn answer_by_itself(
     wires: &Wires,
     mut listener: SimulatedListener,
     mut person: Option<BlendPerson>,
     mut progress: impl FnMut(&View),
-) {
+) -> Result<(), String> {
     let mut answered: Option<(QuestionId, Option<f64>)> = None;
+    let mut pauses = 0;
     for view in &wires.views {
         progress(&view);
         if view.closing || view.chapter == Chapter::Done && view.sheet.is_some() {
-            return;
+            return Ok(());
+        }
+        if let Some(refusal) = &view.refusal {
+            return Err(refusal.clone());
         }
         let action = match (&view.question, &view.paused) {
-            (_, Some(_)) => Action::Continue,
+            (_, Some(why)) => {
+                pauses += 1;
+                if pauses > MOST_PAUSES {
+                    return Err(view.notices.last().unwrap_or(why).clone());
+                }
+                Action::Continue
+            }
+            (None, None) if view.chapter == Chapter::Done && !view.notices.is_empty() => {
+                return Err(view.notices.last().cloned().unwrap_or_default());
+            }
             (None, None) => continue,
             (Some(question), None) => {
                 let level = match question.ask {
@@ -43,6 +62,7 @@ pub fn answer_by_itself(
                     continue;
                 }
                 answered = Some((question.id, level));
+                pauses = 0;
                 match (&view.scene, &mut person) {
                     (Some(scene), Some(person)) => {
                         let (answer, seconds) = person.answer(&question.ask, scene);
@@ -53,9 +73,10 @@ pub fn answer_by_itself(
             }
         };
         if wires.actions.send((wires.face, action)).is_err() {
-            return;
+            return Ok(());
         }
     }
+    Ok(())
 }
 
 fn reply(question: QuestionId, ask: &Ask, view: &Arc<View>, listener: &mut SimulatedListener) -> Action {

@@ -127,6 +127,7 @@ fn guarded(opened: &Opened) -> Guarded {
     })
 }
 
+/// What interrupted the visit, each in words once, in the order in which it came up.
 fn interruptions(opened: &Opened) -> Vec<String> {
     let in_words = |event: &Event| match event {
         Event::DeviceLost { why } => Some(format!("the sound output was lost: {why}")),
@@ -134,7 +135,15 @@ fn interruptions(opened: &Opened) -> Vec<String> {
         Event::Paused { why } => Some(why.clone()),
         _ => None,
     };
-    opened.events.iter().filter_map(|event| in_words(&event.stamped.event)).collect()
+    let mut said: Vec<(String, usize)> = Vec::new();
+    for words in opened.events.iter().filter_map(|event| in_words(&event.stamped.event)) {
+        match said.iter_mut().find(|(known, _)| *known == words) {
+            Some((_, times)) => *times += 1,
+            None => said.push((words, 1)),
+        }
+    }
+    let counted = |(words, times)| if times == 1 { words } else { format!("{words} ({times} times)") };
+    said.into_iter().map(counted).collect()
 }
 
 fn remarks(state: &State) -> Vec<String> {

@@ -44,6 +44,12 @@ impl State {
             (_, None) => 0,
         }
     }
+
+    /// Whether this answer speaks of everything that sounds, so that it counts only once the last of it is over: that nothing
+    /// strained says nothing while the loudest step is to come.
+    pub fn is_heard_out(&self, answer: &Answer) -> bool {
+        matches!(self.stage, Stage::Strain(_)) && *answer == Answer::Yes
+    }
 }
 
 /// Yes takes the default of a question that has one.

@@ -26,3 +26,9 @@ pub use wall::WallTime;
 
 /// What the name of a visit file ends in.
 pub const SUFFIX: &str = ".visit.jsonl";
+
+/// The name that the files beside a visit file share with it: its own without [`SUFFIX`].
+pub fn name_of(file: &std::path::Path) -> String {
+    let name = file.file_name().unwrap_or_default().to_string_lossy();
+    name.strip_suffix(SUFFIX).unwrap_or(&name).to_owned()
+}

@@ -18,8 +18,10 @@ use crate::engine::rt::{Callback, Controls, Renderer, Rings};
 
 /// How often reports are carried and the callback is watched.
 const TURN: Duration = Duration::from_millis(5);
-/// Callbacks staying away for this long mean that the device is lost.
+/// Callbacks staying away for this long mean that the device is lost, once it has played what it was handed.
 const LOST_AFTER: Duration = Duration::from_millis(500);
+/// More than this no device is believed to hold: a sound server's virtual output may take two seconds at once.
+const MOST_AHEAD: Duration = Duration::from_secs(3);
 /// How often a lost device is tried.
 const RETRY_EVERY: Duration = Duration::from_millis(500);
 /// A stream that has not called back by then does not work.
@@ -57,6 +59,7 @@ pub(in crate::engine) struct Keeper {
 enum State {
     Playing {
         stream: Stream,
+        opened_at: Instant,
         callbacks: u64,
         called_at: Instant,
         gaps: u64,
@@ -143,26 +146,36 @@ struct Work {
 }
 
 fn playing(stream: Stream, callbacks: u64) -> State {
-    State::Playing { stream, callbacks, called_at: Instant::now(), gaps: 0 }
+    let now = Instant::now();
+    State::Playing { stream, opened_at: now, callbacks, called_at: now, gaps: 0 }
+}
+
+/// How much longer a device has something to play that was handed `handed_s` seconds of sound since it was opened, when it
+/// asked for the last of them. Until then it need not ask for more.
+fn ahead(handed_s: f64, opened_for: Duration) -> Duration {
+    Duration::from_secs_f64((handed_s - opened_for.as_secs_f64()).clamp(0.0, MOST_AHEAD.as_secs_f64()))
 }
 
 impl Work {
     fn turn(&mut self) {
         match std::mem::replace(&mut self.state, State::Closed) {
-            State::Playing { stream, callbacks, called_at, gaps } => self.watch(stream, callbacks, called_at, gaps),
+            State::Playing { stream, opened_at, callbacks, called_at, gaps } => {
+                self.watch(stream, opened_at, callbacks, called_at, gaps);
+            }
             State::Lost { next_attempt, attempt } => self.look_for_device(next_attempt, attempt),
             State::Closed => {}
         }
         self.deliver();
     }
 
-    fn watch(&mut self, stream: Stream, callbacks: u64, mut called_at: Instant, mut gaps: u64) {
+    fn watch(&mut self, stream: Stream, opened_at: Instant, callbacks: u64, mut called_at: Instant, mut gaps: u64) {
         let now_callbacks = stream.controls.callbacks();
         if now_callbacks != callbacks {
             called_at = Instant::now();
         }
         let gone = stream.faults.gone();
-        if gone || called_at.elapsed() > LOST_AFTER {
+        let handed_s = stream.controls.frames() as f64 / self.device.choice().rate.as_f64();
+        if gone || called_at.elapsed() > LOST_AFTER + ahead(handed_s, called_at.saturating_duration_since(opened_at)) {
             let name = &self.device.choice().name;
             let why = if gone {
                 format!("The sound output '{name}' was taken away.")
@@ -182,7 +195,7 @@ impl Work {
             let count = self.gaps_before + now_gaps;
             self.desk().note(Moment::Gap { count });
         }
-        self.state = State::Playing { stream, callbacks: now_callbacks, called_at, gaps };
+        self.state = State::Playing { stream, opened_at, callbacks: now_callbacks, called_at, gaps };
     }
 
     /// One attempt at a time, on a helper: one that hangs is waited for, since the system would let a second one hang
@@ -387,6 +400,18 @@ mod tests {
         engine.close();
         let faded = wait_for(&moments, |moment| matches!(moment, Moment::Finished { .. }));
         assert!(matches!(faded, Moment::Finished { tone: ToneId(2), cause: Cause::Faded, .. }));
+    }
+
+    #[test]
+    fn a_device_that_took_much_at_once_may_be_silent_for_as_long_as_that_lasts() {
+        let opened_for = Duration::from_millis;
+        // Two seconds at once, asked for within a tenth of a second of being opened.
+        assert_eq!(ahead(2.0, opened_for(100)), Duration::from_millis(1900));
+        // As much as has been played, or less after gaps.
+        assert_eq!(ahead(60.0, opened_for(60_000)), Duration::ZERO);
+        assert_eq!(ahead(58.0, opened_for(60_000)), Duration::ZERO);
+        // One that takes sound as fast as it is made has lost its clock, and is not waited for.
+        assert_eq!(ahead(900.0, opened_for(1000)), MOST_AHEAD);
     }
 
     #[test]
