@@ -2,6 +2,7 @@
 
 use std::fs;
 use std::path::Path;
+use std::time::{Duration, Instant};
 
 use evenbass::evidence::Rating;
 use evenbass::judge::Advice;
@@ -9,7 +10,7 @@ use evenbass::room::{Floor, Place, Room};
 use evenbass::routine::question::{Answer, QuestionId};
 use evenbass::routine::{AnswerBy, Brief, Event, Kit, Stamped};
 use evenbass::units::Dbfs;
-use evenbass::visit::{Header, Journal, VisitError, WallTime, read};
+use evenbass::visit::{Header, Journal, Opened, VisitError, WallTime, read};
 use proptest::prelude::*;
 
 fn wall() -> WallTime {
@@ -45,6 +46,18 @@ fn header() -> Header {
 fn rated(question: u64, step: i8, at_s: f64) -> Stamped {
     let answer = Answer::Rating(Rating::new(step).unwrap());
     Stamped { at_s, event: Event::Answered { question: QuestionId(question), answer, rattles: false, parts_begun: 1 } }
+}
+
+/// Opens a file that nobody has open. The snapshots ask a process of its own where they belong, and until that runs it
+/// holds a copy of every file that was open when it was started, with its lock.
+fn open(path: &Path) -> Result<(Journal, Opened), VisitError> {
+    let until = Instant::now() + Duration::from_secs(30);
+    loop {
+        match Journal::open(path) {
+            Err(VisitError::InUse(_)) if Instant::now() < until => std::thread::yield_now(),
+            opened => return opened,
+        }
+    }
 }
 
 fn written(path: &Path, events: &[Stamped]) {
@@ -108,7 +121,7 @@ fn a_folder_that_is_not_there_is_said_in_words() {
     let folder = tempfile::tempdir().unwrap();
     let error = Journal::create(&folder.path().join("gone/a.visit.jsonl"), &header()).err().unwrap().to_string();
     assert!(error.contains("the folder is not there"), "{error}");
-    let error = Journal::open(&folder.path().join("a.visit.jsonl")).err().unwrap().to_string();
+    let error = open(&folder.path().join("a.visit.jsonl")).err().unwrap().to_string();
     assert!(error.contains("there is no visit file"), "{error}");
 }
 
@@ -122,7 +135,7 @@ fn one_writer_at_a_time_and_readers_always() {
     assert!(error.to_string().contains("another evenbass has this visit open"), "{error}");
     assert_eq!(read(&path).unwrap().events.len(), 1);
     drop(journal);
-    let (mut journal, opened) = Journal::open(&path).unwrap();
+    let (mut journal, opened) = open(&path).unwrap();
     assert_eq!(opened.events.len(), 1);
     assert!(matches!(Journal::open(&path), Err(VisitError::InUse(_))));
     assert_eq!(journal.append(&rated(2, 1, 2.0)).unwrap(), 2);
@@ -143,7 +156,7 @@ fn a_newer_schema_is_refused_and_an_unknown_first_line_too() {
         ("\u{0}\u{1}", "its first line is not a visit's"),
     ] {
         fs::write(&path, text).unwrap();
-        for error in [read(&path).err().unwrap(), Journal::open(&path).err().unwrap()] {
+        for error in [read(&path).err().unwrap(), open(&path).err().unwrap()] {
             assert!(error.to_string().contains(expected), "{text:?} gave: {error}");
         }
         assert_eq!(fs::read_to_string(&path).unwrap(), text);
@@ -157,7 +170,7 @@ fn a_bad_line_in_the_middle_names_file_line_cause_and_remedy() {
     written(&path, &[rated(1, 0, 1.0), rated(2, 3, 2.0), rated(3, 0, 3.0)]);
     let text = fs::read_to_string(&path).unwrap().replace("\"value\":3", "\"value\":2");
     fs::write(&path, &text).unwrap();
-    let error = Journal::open(&path).err().unwrap().to_string();
+    let error = open(&path).err().unwrap().to_string();
     let error = error.replace(&folder.path().display().to_string(), "FOLDER");
     insta::assert_snapshot!(error);
     assert_eq!(fs::read_to_string(&path).unwrap(), text);
@@ -191,14 +204,14 @@ fn a_file_cut_at_any_byte_opens_with_all_its_whole_lines_and_can_be_continued() 
     for length in 0..=bytes.len() {
         fs::write(&cut_path, &bytes[..length]).unwrap();
         if length < header_bytes {
-            assert!(matches!(Journal::open(&cut_path), Err(VisitError::NotAVisit { .. })), "{length} bytes");
+            assert!(matches!(open(&cut_path), Err(VisitError::NotAVisit { .. })), "{length} bytes");
             continue;
         }
         // A line is whole when all of it but its line feed is there.
         let ends: Vec<usize> = (0..bytes.len()).filter(|index| bytes[*index] == b'\n').collect();
         let whole = ends.iter().filter(|end| **end <= length).count() - 1;
         let read_only = read(&cut_path).unwrap();
-        let (mut journal, opened) = Journal::open(&cut_path).unwrap();
+        let (mut journal, opened) = open(&cut_path).unwrap();
         assert_eq!(read_only, opened);
         assert_eq!(opened.events.len(), whole, "{length} bytes");
         let torn = !ends.contains(&(length.wrapping_sub(1)));
