@@ -1,9 +1,9 @@
-//! From a thumb to the sound, what the page weighs and how soon it is seen. Run with `cargo bench --bench handset`; needs
-//! Chromium for the paints, which stand beside those of a page of one word: the browser's own part.
+//! From a thumb to the sound, what the page weighs and how soon it is seen. Run with `cargo bench --bench handset`;
+//! needs Chromium for the paints, which stand beside those of a page of one word: the browser's own part.
 //!
-//! A tap is the moment at which a page's message is written to its socket on loopback; it has had its effect when the device is
-//! handed the first sample that is not what would have sounded on. The device is one without hardware, at 256 frames: a real
-//! one's own buffers come on top. Goal: a median of 15 ms, 99 in 100 below 30 ms.
+//! A tap is the moment at which a page's message is written to its socket on loopback; it has had its effect when the
+//! device is handed the first sample that is not what would have sounded on. The device is one without hardware, at 256
+//! frames: a real one's own buffers come on top. Goal: a median of 15 ms, 99 in 100 below 30 ms.
 
 #[path = "../tests/support/mod.rs"]
 mod support;
@@ -29,7 +29,8 @@ use support::script::evenbass;
 const BUFFER_FRAMES: u64 = 256;
 const TAPS: usize = 120;
 const PAINTS: usize = 25;
-/// A tone sounds for so long before it is stopped, and a little longer each time, so that taps fall anywhere in a buffer.
+/// A tone sounds for so long before it is stopped, and a little longer each time, so that taps fall anywhere in a
+/// buffer.
 const STEADY: Duration = Duration::from_millis(250);
 const LATER: Duration = Duration::from_micros(970);
 

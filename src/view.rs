@@ -154,7 +154,8 @@ pub struct View {
     pub in_charge: Option<FaceId>,
     /// Which actions lead somewhere now.
     pub offers: Offers,
-    /// What can be heard at an open question of the blend, in full: for faces that hear by computing. Others do not show it.
+    /// What can be heard at an open question of the blend, in full: for faces that hear by computing. Others do not
+    /// show it.
     pub scene: Option<Arc<Scene>>,
     /// The set-up sheet, once it is written.
     pub sheet: Option<PathBuf>,

@@ -226,8 +226,8 @@ fn answer(question: &Value) -> Value {
     answer
 }
 
-/// The server's outputs, and two more, through doors that let a fixed number of channels through: `narrow` has two, `wide` has six. The
-/// server's own doors take any number and mix down what the output lacks.
+/// The server's outputs, and two more, through doors that let a fixed number of channels through: `narrow` has two,
+/// `wide` has six. The server's own doors take any number and mix down what the output lacks.
 fn with_fixed_outputs(server: &SoundServer, folder: &Path) -> Vec<(&'static str, OsString)> {
     let mut environment = server.environment();
     let (_, configuration) =
@@ -288,7 +288,8 @@ fn an_output_with_too_few_channels_is_refused_before_any_sound_at_the_beginning_
     let file = home.path().join("blend.visit.jsonl");
     assert!(!file.exists(), "a visit that has no sound leaves no file");
 
-    // Begun where there are enough, it is resumed where there are not: the same words, and not a byte is added to the visit.
+    // Begun where there are enough, it is resumed where there are not: the same words, and not a byte is added to the
+    // visit.
     let mut talk = Talk::start(on("surround", &begin));
     talk.hear_of("ask");
     assert!(talk.end().0.success());
@@ -298,7 +299,8 @@ fn an_output_with_too_few_channels_is_refused_before_any_sound_at_the_beginning_
     assert_eq!(code, Some(2), "{said}");
     assert_eq!(std::fs::read(&file).unwrap(), before);
     assert!(recorder.stop().iter().all(|sample| *sample == 0.0), "nothing sounds on an output that is refused");
-    // And what was refused goes on where there are enough, even if there are more than are needed and it has to have them all.
+    // And what was refused goes on where there are enough, even if there are more than are needed and it has to have
+    // them all.
     let mut talk = Talk::start(on("wide", &["resume", "blend.visit.jsonl"]));
     talk.hear_of("ask");
     assert!(talk.end().0.success());

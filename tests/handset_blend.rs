@@ -95,8 +95,8 @@ fn rehearsal(home: &Path, system: &str, options: &[&str]) -> Laptop {
     Laptop::start(command)
 }
 
-/// What somebody presses who hears by rule: the bass pulls beyond the middle of the level's scale, a setting nearer to 0 is better than
-/// the first of two, which is kept until the second is heard.
+/// What somebody presses who hears by rule: the bass pulls beyond the middle of the level's scale, a setting nearer to
+/// 0 is better than the first of two, which is kept until the second is heard.
 fn press(phone: &Phone, question: &Value, first: &mut Vec<f64>) {
     let scene = &question["scene"];
     let sounds = scene["sounds"].as_array().map(Vec::as_slice).unwrap_or_default();
@@ -172,8 +172,8 @@ fn walk(laptop: &mut Laptop, pictures: &str) -> BTreeSet<String> {
         let before = seen.get(&screen).copied().unwrap_or(0);
         seen.insert(screen.clone(), before + 1);
         answers += 1;
-        // Ratings and turns of a knob are many, and one is like the other: the rest is said at the laptop, where it may be said just
-        // as well.
+        // Ratings and turns of a knob are many, and one is like the other: the rest is said at the laptop, where it may
+        // be said just as well.
         let said = match topic {
             "rate" if before > 0 => Some(json!({ "id": line["id"], "rating": 0 })),
             "turn" if before > FEW => Some(json!({ "id": line["id"], "yes": true })),

@@ -63,7 +63,8 @@ fn match_one(phone: &Phone, laptop: &Laptop, looker: &mut Looker) -> Value {
     laptop.hear_until(|line| line["ask"] == "rate")
 }
 
-/// What a wide screen shows beside the question: everything that was answered, but nothing of who leads before the verdict.
+/// What a wide screen shows beside the question: everything that was answered, but nothing of who leads before the
+/// verdict.
 fn check_desk(phone: &Phone, has_verdict: bool) {
     phone.looks(Looks { width: 1280, height: 800, dark: false });
     let last = if has_verdict { "Ranking" } else { "Answers" };
@@ -128,7 +129,8 @@ fn every_screen_of_a_visit_can_be_read_and_pressed() {
         let topic = line["topic"].as_str().unwrap_or("");
         let screen = format!("{kind}{}{topic}", if topic.is_empty() { "" } else { "-" });
         if kind == "rate" && seen.contains(&screen) {
-            // Ratings are many, and one is like the other: the rest is said at the laptop, where it may be said just as well.
+            // Ratings are many, and one is like the other: the rest is said at the laptop, where it may be said just as
+            // well.
             rated += 1;
             laptop.say(&json!({ "id": line["id"], "rating": rated % 5 - 2 }));
             laptop.hear_of("taken");

@@ -1,4 +1,5 @@
-//! Simulated systems taken through the blend's pure procedures, and what the best setting of the same controls would reach.
+//! Simulated systems taken through the blend's pure procedures, and what the best setting of the same controls would
+//! reach.
 
 use evenbass::blend::sum::worst_deviation_db;
 use evenbass::blend::tune::{BAND_HALF_WIDTH_OCTAVES, Case, Next, Outcome, Pass, REFERENCE_RATIO, Sounding, Tuner};
@@ -8,10 +9,12 @@ use evenbass::presets::ListenerTraits;
 use evenbass::random::Random;
 use evenbass::rehearsal::{BOTH, BlendListener, Imitated, Switched, VirtualSystem};
 
-/// Points under the curve that counts, a twenty-fourth of an octave apart: an octave, and a twelfth to either side to smooth with.
+/// Points under the curve that counts, a twenty-fourth of an octave apart: an octave, and a twelfth to either side to
+/// smooth with.
 const POINTS: usize = 29;
 
-/// The person of the benches' own listener: what `presets/listeners/typical.toml` has, with a larger contour and wider borders.
+/// The person of the benches' own listener: what `presets/listeners/typical.toml` has, with a larger contour and wider
+/// borders.
 pub fn usual_listener() -> ListenerTraits {
     ListenerTraits {
         name: "usual".into(),
@@ -41,8 +44,8 @@ pub fn is_inverted(system: &VirtualSystem, setting: &[f64]) -> bool {
     })
 }
 
-/// The least worst deviation that the controls reach in either polarity (as the controls have it), dB: descent control by control from
-/// many random starts, in fine steps.
+/// The least worst deviation that the controls reach in either polarity (as the controls have it), dB: descent control
+/// by control from many random starts, in fine steps.
 pub fn best_db(system: &VirtualSystem) -> [f64; 2] {
     let controls = &system.system.controls;
     let positions: Vec<Vec<f64>> = controls
@@ -218,9 +221,9 @@ pub struct Plain {
     pub seconds: f64,
 }
 
-/// An assistant turns the knobs while somebody listens (*common practice*): low-pass up until the bass pulls to the subwoofer
-/// and back, phase by quarters keeping the fuller sound, then level up until the bass sticks out and back. One answer each,
-/// delay and distance left alone.
+/// An assistant turns the knobs while somebody listens (*common practice*): low-pass up until the bass pulls to the
+/// subwoofer and back, phase by quarters keeping the fuller sound, then level up until the bass sticks out and back.
+/// One answer each, delay and distance left alone.
 pub fn plain(system: &VirtualSystem, traits: ListenerTraits, seed: u64) -> Plain {
     const TURN_S: f64 = 8.0;
     let mut listener = BlendListener::new(traits, seed);

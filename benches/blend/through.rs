@@ -1,5 +1,5 @@
-//! The same systems taken through whole visits: the program on its JSON face and on the fast clock, with its own questions, and a
-//! simulated person on the other side of the pipe.
+//! The same systems taken through whole visits: the program on its JSON face and on the fast clock, with its own
+//! questions, and a simulated person on the other side of the pipe.
 
 use std::fmt::Write as _;
 use std::fs;

@@ -1,10 +1,10 @@
 //! Finding a control's setting by going too far and coming back.
 //!
 //! The method of limits (Fechner 1860; Gescheider, Psychophysics: The Fundamentals, 3rd ed. 1997, chapter 3; both from
-//! memory): series that approach the setting from below and from above in turn, each ended by the first answer that differs.
-//! The halves' mean cancels what a person adds by answering late (habituation) or early (anticipation), and the series start
-//! at changing distances so that nobody can count steps. Here a coarse series finds the neighbourhood, pairs of fine series
-//! follow until two pairs agree.
+//! memory): series that approach the setting from below and from above in turn, each ended by the first answer that
+//! differs. The halves' mean cancels what a person adds by answering late (habituation) or early (anticipation), and
+//! the series start at changing distances so that nobody can count steps. Here a coarse series finds the neighbourhood,
+//! pairs of fine series follow until two pairs agree.
 //!
 //! The bracket keeps its answers and works everything else out from them: taking one back is dropping it.
 
@@ -153,7 +153,8 @@ pub struct Instruction {
     pub turns: i32,
     /// How big one is.
     pub size: Size,
-    /// What is heard ought to come up, so the tone must be lowered first (design: before a knob goes up, the tone drops).
+    /// What is heard ought to come up, so the tone must be lowered first (design: before a knob goes up, the tone
+    /// drops).
     pub rises: bool,
 }
 
@@ -340,8 +341,8 @@ impl Bracket {
         Some(())
     }
 
-    /// One series of fine steps: its turning point, or `None` while an answer is wanted. If the first answer is already the
-    /// one that ends it, it started too near (or the answer was a slip): it starts again from twice as far.
+    /// One series of fine steps: its turning point, or `None` while an answer is wanted. If the first answer is already
+    /// the one that ends it, it started too near (or the answer was a slip): it starts again from twice as far.
     fn series(
         &self,
         walk: &mut Walk,

@@ -1,11 +1,12 @@
 //! Blind paired comparisons: which of two settings is better, without knowing which is which.
 //!
 //! Balanced: in each pair of trials every option comes first once, in an order drawn from the seed, so that a habit of
-//! preferring the first (or the louder by expectation) cannot win. Honest about level: each option carries the gain that
-//! makes the two equally loud, or says that there is none. Stopped early: a sequential probability ratio test (Wald,
-//! Sequential Tests of Statistical Hypotheses, Annals of Mathematical Statistics 16, 117-186, 1945) between 'this one is
-//! chosen three times in four' and 'the other one is'. Its steps are all of one size, so its error rate and length are
-//! exactly those of the gambler's ruin (Feller, An Introduction to Probability Theory I, chapter XIV; from memory).
+//! preferring the first (or the louder by expectation) cannot win. Honest about level: each option carries the gain
+//! that makes the two equally loud, or says that there is none. Stopped early: a sequential probability ratio test
+//! (Wald, Sequential Tests of Statistical Hypotheses, Annals of Mathematical Statistics 16, 117-186, 1945) between
+//! 'this one is chosen three times in four' and 'the other one is'. Its steps are all of one size, so its error rate
+//! and length are exactly those of the gambler's ruin (Feller, An Introduction to Probability Theory I, chapter XIV;
+//! from memory).
 
 mod tree;
 
@@ -38,8 +39,8 @@ impl Rule {
         (bound - 1e-9).ceil().max(1.0) as u32
     }
 
-    /// Chance that a test without an end to its trials picks the worse one, if the better one is chosen with this share:
-    /// gambler's ruin from the middle.
+    /// Chance that a test without an end to its trials picks the worse one, if the better one is chosen with this
+    /// share: gambler's ruin from the middle.
     pub fn wrong(self, share: f64) -> f64 {
         let odds = ((1.0 - share) / share).powi(self.lead() as i32);
         odds / (1.0 + odds)
@@ -98,8 +99,8 @@ pub struct Verdict {
     pub chosen: [u32; 2],
     /// How often neither was.
     pub neither: u32,
-    /// Chance that the other one is in fact the better, with both taken as equally likely at the start and the better one
-    /// chosen as often as the rule says (Bayes).
+    /// Chance that the other one is in fact the better, with both taken as equally likely at the start and the better
+    /// one chosen as often as the rule says (Bayes).
     pub doubt: f64,
     /// Share of choices for whatever came first; far from one half, the choices went by order.
     pub first_share: Option<f64>,

@@ -137,8 +137,8 @@ pub struct Control {
 
 /// A level knob without figures is taken to add at most this much from one end to the other (*common practice*).
 const TRAVEL_DB: f64 = 40.0;
-/// Opening a low-pass, or lifting a cancellation, adds at most this much to a band that was heard before (*common practice*; two
-/// equal signals in phase are 6 dB over one of them, and the rest is for what was cancelled).
+/// Opening a low-pass, or lifting a cancellation, adds at most this much to a band that was heard before (*common
+/// practice*; two equal signals in phase are 6 dB over one of them, and the rest is for what was cancelled).
 const UNCOVERED_DB: f64 = 12.0;
 impl Control {
     /// Lowest and highest value.
@@ -161,8 +161,8 @@ impl Control {
         self.unit == Unit::Hertz
     }
 
-    /// By how much the sound can still become louder, dB, if the control is turned from `value` to its end, whatever it does. The tone
-    /// is lowered by that before anybody turns.
+    /// By how much the sound can still become louder, dB, if the control is turned from `value` to its end, whatever it
+    /// does. The tone is lowered by that before anybody turns.
     pub fn can_still_add_db(&self, value: f64) -> f64 {
         let (low, high) = self.ends();
         let left = (high - value).max(0.0);
@@ -173,8 +173,8 @@ impl Control {
         }
     }
 
-    /// What the control's value means as a delay of the subwoofer against zero on its scale, seconds: a distance makes it earlier.
-    /// `None` for a control that is not about time.
+    /// What the control's value means as a delay of the subwoofer against zero on its scale, seconds: a distance makes
+    /// it earlier. `None` for a control that is not about time.
     pub fn as_delay_s(&self, value: f64) -> Option<f64> {
         let metres = match (self.role, self.unit) {
             (Role::Delay, Unit::Millisecond) => return Some(value * 1e-3),

@@ -1,5 +1,5 @@
-//! The blend as facts and procedures, without a visit around it: what is connected and which controls there are; how a setting is
-//! found by going too far and coming back; how two are compared blind; what mains and subwoofer add up to.
+//! The blend as facts and procedures, without a visit around it: what is connected and which controls there are; how a
+//! setting is found by going too far and coming back; how two are compared blind; what mains and subwoofer add up to.
 
 pub mod bracket;
 pub mod compare;

@@ -1,6 +1,7 @@
 //! The sum as the figures on the boxes have it: what main speakers and subwoofer would add up to without a room.
 //!
-//! What is heard differs by what the room does and by what the figures get wrong; how far they may be wrong is said with it.
+//! What is heard differs by what the room does and by what the figures get wrong; how far they may be wrong is said
+//! with it.
 
 use crate::acoustics::crossover::{Filter, Side};
 use crate::blend::control::{Control, Device, Role, Unit};
@@ -9,7 +10,8 @@ use crate::blend::slope::Slope;
 use crate::blend::sum::{Band, Path, PhaseControl, Sum, Tolerance};
 use crate::blend::system::System;
 
-/// How far the two may be from equally far away where no tape has measured it: standard deviation, metres (*common practice*).
+/// How far the two may be from equally far away where no tape has measured it: standard deviation, metres (*common
+/// practice*).
 const UNMEASURED_M: f64 = 1.0;
 /// Possible systems that the doubt is taken from.
 const DRAWS: usize = 400;
@@ -25,8 +27,8 @@ pub struct Prediction {
     pub worst_db: f64,
     /// The same, exceeded 95 and 5 times in a hundred if the figures are off.
     pub worst_range_db: [f64; 2],
-    /// The control of phase or time that would make the sum flattest by these figures: its position in the system's list, the value,
-    /// and the worst deviation left, dB. One for each such control.
+    /// The control of phase or time that would make the sum flattest by these figures: its position in the system's
+    /// list, the value, and the worst deviation left, dB. One for each such control.
     pub best: Vec<(usize, f64, f64)>,
     /// What it was computed from, in words.
     pub from: Vec<String>,
@@ -36,7 +38,8 @@ pub struct Prediction {
 
 /// The sum of a system with its controls at some values; `None` where no figure says up to where the subwoofer plays.
 ///
-/// * `before` - where the controls stood before anybody touched them: a distance that was entered then is taken to be the true one
+/// * `before` - where the controls stood before anybody touched them: a distance that was entered then is taken to be
+///   the true one
 /// * `seed` - draws the figures that may be off
 pub fn predicted(
     system: &System,
@@ -123,7 +126,8 @@ impl Figures<'_> {
         (natural, low, self.in_hertz(Role::HighPass, Device::Processor).or(both).map(high_pass))
     }
 
-    /// How late the subwoofer is by what is said of it, seconds: its link, what a delay adds, and what a distance has moved.
+    /// How late the subwoofer is by what is said of it, seconds: its link, what a delay adds, and what a distance has
+    /// moved.
     fn late_s(&self) -> f64 {
         let link_s = self.system.allowed_latency_s();
         let delay_s = self.anywhere(Role::Delay).map_or(0.0, |(_, _, ms)| ms * 1e-3);

@@ -22,8 +22,8 @@ impl Slope {
         self.0.into()
     }
 
-    /// What such a filter usually is: Linkwitz-Riley from the fourth order on where there is one, otherwise Butterworth (*common
-    /// practice*).
+    /// What such a filter usually is: Linkwitz-Riley from the fourth order on where there is one, otherwise Butterworth
+    /// (*common practice*).
     pub fn alignment(self) -> Alignment {
         match EvenOrder::try_from(self.order()) {
             Ok(order) if self.order() >= 4 => Alignment::LinkwitzRiley(order),

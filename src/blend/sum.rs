@@ -1,8 +1,8 @@
 //! What main speakers and subwoofer add up to, as far as filters, polarity, delay, distance and level say it.
 //!
-//! The room is not in it: what is heard differs by what the room does, and the difference is what the blend is about. Sources:
-//! crossover responses in [`crate::acoustics::crossover`]; a delay τ turns the phase by -2πfτ; two coherent sources add as
-//! complex numbers.
+//! The room is not in it: what is heard differs by what the room does, and the difference is what the blend is about.
+//! Sources: crossover responses in [`crate::acoustics::crossover`]; a delay τ turns the phase by -2πfτ; two coherent
+//! sources add as complex numbers.
 
 use std::f64::consts::{PI, TAU};
 
@@ -23,8 +23,9 @@ const SMOOTHED_STEPS: i32 = PER_OCTAVE / 12;
 /// Below this a response counts as silence, dB.
 const SILENCE_DB: f64 = -200.0;
 
-/// A phase control: an all-pass of the first order, as most subwoofers have it (*common practice*). Its figure holds at one frequency,
-/// below which it turns less and above which it turns more; 180 degrees and more are an inversion and the rest.
+/// A phase control: an all-pass of the first order, as most subwoofers have it (*common practice*). Its figure holds at
+/// one frequency, below which it turns less and above which it turns more; 180 degrees and more are an inversion and
+/// the rest.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct PhaseControl {
     /// By how much it makes the subwoofer lag, 0 to 360 degrees.
@@ -127,8 +128,8 @@ impl Sum {
         sum
     }
 
-    /// The flattest sum among some delays and both polarities: the best of the present polarity and the best of the other one,
-    /// the better one first. `None` without a delay to choose from.
+    /// The flattest sum among some delays and both polarities: the best of the present polarity and the best of the
+    /// other one, the better one first. `None` without a delay to choose from.
     pub fn best_delay(&self, later_s: &[f64]) -> Option<[Alignment; 2]> {
         let best = |turned_over: bool| {
             let tried = later_s.iter().map(|&later_s| {
@@ -156,8 +157,8 @@ impl Sum {
         tried.min_by(|a, b| a.1.total_cmp(&b.1))
     }
 
-    /// The distance to enter for the subwoofer, metres, so that it arrives later by `later_s`; a processor delays the nearer
-    /// one, so a subwoofer that is said to be farther comes earlier.
+    /// The distance to enter for the subwoofer, metres, so that it arrives later by `later_s`; a processor delays the
+    /// nearer one, so a subwoofer that is said to be farther comes earlier.
     pub fn distance_for(now_m: f64, later_s: f64) -> f64 {
         now_m - later_s * air::SPEED_AT_20_C_M_PER_S
     }
@@ -253,8 +254,8 @@ pub fn smoothed(crossover_hz: f64, level_db: impl Fn(f64) -> f64) -> Vec<(f64, f
     (0..=IN_THE_OCTAVE).map(|at| (hz(at - IN_THE_OCTAVE / 2), middle(at))).collect()
 }
 
-/// How far a curve strays from its own mean at its worst, dB: smoothed over a sixth of an octave, over the octave around the
-/// crossover.
+/// How far a curve strays from its own mean at its worst, dB: smoothed over a sixth of an octave, over the octave
+/// around the crossover.
 pub fn worst_deviation_db(crossover_hz: f64, level_db: impl Fn(f64) -> f64) -> f64 {
     worst_of(&smoothed(crossover_hz, level_db))
 }

@@ -128,7 +128,8 @@ impl System {
         self.control(role, Device::Subwoofer).or_else(|| self.control(role, Device::Processor))
     }
 
-    /// Whether the program can do on the subwoofer's own channel what a control does, so that nobody has to turn it while listening.
+    /// Whether the program can do on the subwoofer's own channel what a control does, so that nobody has to turn it
+    /// while listening.
     pub fn imitates(&self, control: &Control) -> bool {
         let imitable = match control.role {
             Role::Polarity | Role::Distance | Role::Delay => true,
@@ -148,8 +149,8 @@ impl System {
         mains.into_iter().chain(of_controls).collect()
     }
 
-    /// Whether it is known how steep the subwoofer's low-pass is: it is stated, or a processor's, which divide with 24 dB per octave
-    /// (*common practice*). Of a subwoofer's own nothing is known.
+    /// Whether it is known how steep the subwoofer's low-pass is: it is stated, or a processor's, which divide with
+    /// 24 dB per octave (*common practice*). Of a subwoofer's own nothing is known.
     pub fn knows_low_pass_slope(&self) -> bool {
         let known = |control: &Control| control.slopes.low_pass.is_some() || control.on == Device::Processor;
         self.controls.iter().any(|control| control.is_low_pass() && known(control))
@@ -345,7 +346,8 @@ mod tests {
             stated.stated_slopes(),
             ["main speakers 24 dB an octave", "the subwoofer's low-pass 18 dB an octave"]
         );
-        // A processor's are known without a word; and what goes into a visit's file comes out of it, old files being without any.
+        // A processor's are known without a word; and what goes into a visit's file comes out of it, old files being
+        // without any.
         let processor = SYSTEM.replace("role = \"low-pass\"", "role = \"low-pass\"\non = \"processor\"");
         assert!(System::parse("den.toml", &processor).unwrap().knows_low_pass_slope());
         let written = serde_json::to_string(&stated).unwrap();

@@ -1,7 +1,7 @@
 //! Where the blend is not even: which hole or hump, its likely cause, and what to try next.
 //!
-//! The rules are *common practice*: a loss that is deepest at the crossover is a cancellation, one side as a whole is level, a
-//! hump across both is overlap, and what is narrow and elsewhere is the room.
+//! The rules are *common practice*: a loss that is deepest at the crossover is a cancellation, one side as a whole is
+//! level, a hump across both is overlap, and what is narrow and elsewhere is the room.
 
 use serde::{Deserialize, Serialize};
 
@@ -64,7 +64,8 @@ pub struct Trace {
     pub cause: Cause,
 }
 
-/// Deviations smaller than this are not worth a word, dB: the border between 'a little' and plain in the words of the ratings.
+/// Deviations smaller than this are not worth a word, dB: the border between 'a little' and plain in the words of the
+/// ratings.
 const NOTABLE_DB: f64 = 3.5;
 /// How much one side has to stand over the other to be a matter of level, dB.
 const LOPSIDED_DB: f64 = 4.0;
@@ -152,7 +153,8 @@ mod tests {
 
     #[test]
     fn causes_are_told_apart_on_a_textbook_crossover() {
-        // A fourth-order Linkwitz-Riley pair sums flat in phase, and has its null at the crossover with one side turned over.
+        // A fourth-order Linkwitz-Riley pair sums flat in phase, and has its null at the crossover with one side turned
+        // over.
         assert_eq!(worst(&sum()), None);
         assert_eq!(worst(&sum().with(0.0, true)), Some(Cause::Polarity));
         let mut loud = sum();

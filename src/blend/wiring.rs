@@ -1,5 +1,5 @@
-//! What the connection check heard, and what that means: which outputs reach the subwoofer, and which channels are crossed, missing or
-//! turned over.
+//! What the connection check heard, and what that means: which outputs reach the subwoofer, and which channels are
+//! crossed, missing or turned over.
 
 use serde::{Deserialize, Serialize};
 

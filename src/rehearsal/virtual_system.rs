@@ -1,6 +1,7 @@
 //! Main speakers and a subwoofer in a room, with controls that do about what they say: what a blend is rehearsed on.
 //!
-//! Nothing here is shared with what guides the blend: it has its own responses, its own errors of knobs and its own rooms.
+//! Nothing here is shared with what guides the blend: it has its own responses, its own errors of knobs and its own
+//! rooms.
 
 mod drawn;
 mod room;
@@ -120,7 +121,8 @@ impl VirtualSystem {
         10.0 * libm::log10(power / f64::from(2 * POINTS + 1) + 1e-12)
     }
 
-    /// Level of a band within arm's reach of the subwoofer, dB: what its controls leave of a speaker that is flat within a dB.
+    /// Level of a band within arm's reach of the subwoofer, dB: what its controls leave of a speaker that is flat
+    /// within a dB.
     pub fn near_db(&self, setting: &[f64], hz: f64) -> f64 {
         let through = setting.iter().enumerate().map(|(at, &value)| self.control_response(at, value, hz).1);
         10.0 * libm::log10(through.product::<Complex64>().norm_sqr()) + self.own_db.at(hz)
@@ -183,7 +185,8 @@ fn high_passed(control: &Control, corner_hz: f64, hz: f64) -> Complex64 {
     response(Filter { alignment, side: Side::HighPass, corner_hz }, hz)
 }
 
-/// A filter as steep as it is stated: the one that was drawn, if it is; Linkwitz-Riley where there is one from the fourth order on.
+/// A filter as steep as it is stated: the one that was drawn, if it is; Linkwitz-Riley where there is one from the
+/// fourth order on.
 fn as_stated(stated: Slope, drawn: Alignment) -> Alignment {
     match stated.order() {
         same if same == order(drawn) => drawn,

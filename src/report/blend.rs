@@ -1,4 +1,5 @@
-//! The blend on the sheet: every control's setting, what it was before, why, how sure, and what to check if something changes.
+//! The blend on the sheet: every control's setting, what it was before, why, how sure, and what to check if something
+//! changes.
 
 mod facts;
 
@@ -30,7 +31,8 @@ pub(crate) fn settings(blend: &BlendFacts) -> Markup {
     }
 }
 
-/// The control before this one that was found by the same answers: those of a tuning belong together, and are said once.
+/// The control before this one that was found by the same answers: those of a tuning belong together, and are said
+/// once.
 fn found_with<'a>(before: &'a [ControlFacts], control: &ControlFacts) -> Option<&'a ControlFacts> {
     let same = |other: &&ControlFacts| {
         (&other.how, &other.sure, other.answers) == (&control.how, &control.sure, control.answers)
@@ -76,7 +78,8 @@ pub(crate) fn table(blend: &BlendFacts) -> Markup {
 
 /// The notes across the crossover, as a curve, and what the figures alone would give.
 fn picture(blend: &BlendFacts) -> Curves {
-    // A word of the ratings is good to about a step either way; a meter to about 1 dB. One light area at a time can be read.
+    // A word of the ratings is good to about a step either way; a meter to about 1 dB. One light area at a time can be
+    // read.
     let worth_db = match (&blend.predicted, blend.metered) {
         (Some(_), _) => 0.0,
         (None, true) => 1.0,

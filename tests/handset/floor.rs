@@ -64,7 +64,8 @@ fn a_whole_visit_is_answered_from_the_floor() {
     let question = person.go_on_until(is("rate"));
     second.wait_for_text(question["text"].as_str().expect("a text"));
     person.answer(&question);
-    // Once every spot was heard, it is decided on the phone; a visit on a slow machine may have spent its minute before.
+    // Once every spot was heard, it is decided on the phone; a visit on a slow machine may have spent its minute
+    // before.
     let is_over = |line: &Value| is("move")(line) || is("verdict")(line);
     for _ in ["door side", "behind the bench"] {
         let going = person.go_on_until(is_over);

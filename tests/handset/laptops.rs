@@ -16,8 +16,8 @@ pub fn alone() -> MutexGuard<'static, ()> {
     ALONE.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
-/// A command of the program that plays through the virtual sound card and is answered by a script. Two more sets are there:
-/// `small-kit.toml`, and the notes `long`.
+/// A command of the program that plays through the virtual sound card and is answered by a script. Two more sets are
+/// there: `small-kit.toml`, and the notes `long`.
 pub fn with_sound(server: &SoundServer, home: &Path, arguments: &[&str]) -> Command {
     let mut command = evenbass(home);
     std::fs::write(home.join("small-kit.toml"), "rated_low_hz = 45.0\ntoo_heavy = false\nmeter = false\n").unwrap();

@@ -52,8 +52,8 @@ impl Person<'_> {
         assert!(text.contains(&format!(r#""question":{id},"#)), "shown as taken before it was written");
     }
 
-    /// The question that the page shows, once it is the laptop's: another one, where a busy machine has lost the sound output for
-    /// a moment and begins anew.
+    /// The question that the page shows, once it is the laptop's: another one, where a busy machine has lost the sound
+    /// output for a moment and begins anew.
     fn newest(&self, question: &Value) -> Value {
         let mut open = question.clone();
         let began = Instant::now();

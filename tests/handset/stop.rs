@@ -1,4 +1,5 @@
-//! Stop from the phone, whatever has become of the network: the tone fades as designed, and the page says what has arrived.
+//! Stop from the phone, whatever has become of the network: the tone fades as designed, and the page says what has
+//! arrived.
 
 use std::path::Path;
 
@@ -27,7 +28,8 @@ fn stopped(
     recorder.wait_for_sound(from);
     let begun = recorder.frames();
     during();
-    // The notes of the spot run by first, each for less than half a second; then the one that is asked about, for eight.
+    // The notes of the spot run by first, each for less than half a second; then the one that is asked about, for
+    // eight.
     wait_until("the note is steady", || recorder.frames() > begun + 7 * SECOND);
     phone.tap("#stop");
     laptop.hear_of("paused");
@@ -147,7 +149,8 @@ fn a_stop_that_does_not_arrive_says_so_and_is_sent_until_it_does() {
     let (laptop, phone) = (&mut hand.laptop, &hand.phone);
     laptop.kill();
     phone.wait_for_text("Out of touch with the laptop");
-    // Requests for stop fail until they may arrive; the pauses between them pass a thousand times as fast and are noted.
+    // Requests for stop fail until they may arrive; the pauses between them pass a thousand times as fast and are
+    // noted.
     phone.ask(
         "(() => { const fetches = fetch, waits = setTimeout, clock = performance.now.bind(performance); \
          window.tries = 0; window.pauses = []; window.later = 0; window.arrives = false; window.names = new Set(); \

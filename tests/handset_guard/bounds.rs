@@ -248,7 +248,8 @@ fn a_phone_nudges_a_match_by_one_decibel_and_never_past_the_notes_own_level() {
     let number = |line: &Value, key: &str| line[key].as_f64().expect("a number");
     let (begun_db, highest_db) = (number(&open, "offset_db"), number(&open, "highest_offset_db"));
     assert!(begun_db < highest_db - 2.0, "otherwise nothing would be climbed: {open}");
-    // Louder and quieter are the match's own two buttons; each press is heard of before the next, so that none is too many.
+    // Louder and quieter are the match's own two buttons; each press is heard of before the next, so that none is too
+    // many.
     for press in ["nudge-up", "louder"].iter().cycle() {
         phone.say(&json!({ "do": press }));
         let line = laptop.hear_until(|line| line["ask"] == "match" || line.get("refused").is_some());

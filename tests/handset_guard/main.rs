@@ -1,5 +1,5 @@
-//! Who is not let in, and what may not be done by those who are: the handset attacked from outside, without a browser. And what
-//! is said where there is no port, no address or no network to serve it on.
+//! Who is not let in, and what may not be done by those who are: the handset attacked from outside, without a browser.
+//! And what is said where there is no port, no address or no network to serve it on.
 #![cfg(target_os = "linux")]
 
 mod bounds;

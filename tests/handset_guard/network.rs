@@ -112,7 +112,8 @@ fn without_network(command: &Command, loopback: &str) -> Command {
     alone
 }
 
-/// Whether this system lets a test have a network of its own; said where it does not, past what keeps a passing test quiet.
+/// Whether this system lets a test have a network of its own; said where it does not, past what keeps a passing test
+/// quiet.
 fn can_look_at(loopback: &str) -> bool {
     let tried = without_network(Command::new("true").current_dir("/"), loopback).stderr(Stdio::null()).status();
     let can = tried.is_ok_and(|status| status.success());

@@ -138,7 +138,8 @@ impl Drop for Laptop {
     }
 }
 
-/// A rehearsal that a script answers, with a handset that only this machine can reach. More options may follow, an address first.
+/// A rehearsal that a script answers, with a handset that only this machine can reach. More options may follow, an
+/// address first.
 pub fn rehearsal(home: &Path) -> Command {
     let mut command = evenbass(home);
     command.env("XDG_DATA_HOME", home.join("data"));

@@ -1,5 +1,5 @@
-//! Looks at every screen of the phone page: its accessibility, contrast, targets and width, at several sizes in both colour
-//! schemes and in large text. With HANDSET_PICTURES set to a folder each is kept there as a picture.
+//! Looks at every screen of the phone page: its accessibility, contrast, targets and width, at several sizes in both
+//! colour schemes and in large text. With HANDSET_PICTURES set to a folder each is kept there as a picture.
 
 use std::path::{Path, PathBuf};
 

@@ -92,8 +92,9 @@ fn a_slip_costs_a_pair_and_not_the_result() {
 
 #[test]
 fn the_fine_series_turn_where_the_method_of_limits_turns() {
-    // One ascending series from the bottom: the chance of turning after step k is p_k times the product of (1 - p_j) before
-    // it, with p the psychometric function (the definition of the method; Herrick, J. Acoust. Soc. Am. 1967, from memory).
+    // One ascending series from the bottom: the chance of turning after step k is p_k times the product of (1 - p_j)
+    // before it, with p the psychometric function (the definition of the method; Herrick, J. Acoust. Soc. Am. 1967,
+    // from memory).
     let ladder = Ladder::continuous(0.0, 40.0, 1.0, 40).unwrap();
     let (border, noise) = (20.3, 2.0);
     let p = |place: usize| normal::cumulative((place as f64 - border) / noise);
@@ -114,7 +115,8 @@ fn the_fine_series_turn_where_the_method_of_limits_turns() {
             let far = place as f64 + noise * random.normal() > border;
             Some(if far { Heard::TooFar } else { Heard::NotYet })
         });
-        // Centre and lead chosen so that the series starts at 12; the rare restarts are left out, as the sum begins at 13.
+        // Centre and lead chosen so that the series starts at 12; the rare restarts are left out, as the sum begins at
+        // 13.
         let turned = bracket.series(&mut walk, 20.0, 9, true, &mut answers).unwrap();
         sum += turned;
         counted += 1;
@@ -147,8 +149,8 @@ fn pairs_converge_on_the_half_way_point_and_the_error_is_as_stated() {
         let trials = trials as f64 / runs;
         // Limits from both sides meet at the point that is called too far half the time.
         assert!(bias.abs() < 0.1 * noise + 0.1, "noise {noise}: bias {bias}");
-        // No procedure with yes and no as answers does better than sqrt(pi/2)·noise/sqrt(n) (information at the half-way
-        // point, density(0)²/(1/4) per answer); ours spends answers on the approach and may need twice that.
+        // No procedure with yes and no as answers does better than sqrt(pi/2)·noise/sqrt(n) (information at the
+        // half-way point, density(0)²/(1/4) per answer); ours spends answers on the approach and may need twice that.
         let bound = (std::f64::consts::FRAC_PI_2 / trials).sqrt() * noise;
         assert!(
             rms > 0.8 * bound && rms < 2.0 * bound + 0.6,

@@ -12,7 +12,8 @@ pub struct Setting {
     pub value: f64,
     /// What it is called.
     pub name: String,
-    /// By how much it must be played louder, dB, to be as loud as the others where the comparison is not about loudness.
+    /// By how much it must be played louder, dB, to be as loud as the others where the comparison is not about
+    /// loudness.
     #[serde(default)]
     pub trim_db: f64,
 }
@@ -85,8 +86,8 @@ pub fn phase_by_quarters() -> Trial {
     Trial { settings: settings(&[0.0, 90.0, 180.0, 270.0], "degrees"), tree }
 }
 
-/// A contour control (*common practice*): from the extremes closer and closer to 0. The favourite of the two extremes is
-/// compared with half of it, the winner's half with 0 and so on, `halvings` times.
+/// A contour control (*common practice*): from the extremes closer and closer to 0. The favourite of the two extremes
+/// is compared with half of it, the winner's half with 0 and so on, `halvings` times.
 pub fn contour_towards_zero(cut_db: f64, boost_db: f64, halvings: u32) -> Trial {
     let mut values = vec![0.0];
     let branch = |values: &mut Vec<f64>, extreme_db: f64| {

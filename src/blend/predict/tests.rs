@@ -13,8 +13,9 @@ fn line(values: [f64; 4]) -> Prediction {
 
 #[test]
 fn the_curve_is_that_of_the_filters_phase_polarity_and_delay() {
-    // numpy 1.26.4, from the transfer functions in complex arithmetic: Butterworth of second order at 60 Hz; Linkwitz-Riley of fourth
-    // order; a first-order all-pass at 60 Hz; exp(-2*pi*j*f*tau); the power averaged over a sixth of an octave by the trapezoid rule.
+    // numpy 1.26.4, from the transfer functions in complex arithmetic: Butterworth of second order at 60 Hz;
+    // Linkwitz-Riley of fourth order; a first-order all-pass at 60 Hz; exp(-2*pi*j*f*tau); the power averaged over a
+    // sixth of an octave by the trapezoid rule.
     for (values, worst_db, curve_db) in [
         ([60.0, 0.0, 0.0, 0.0], 1.483_427, [-1.483_427, 0.090_151, 1.333_620]),
         ([60.0, 90.0, 180.0, 0.0], 7.622_828, [3.715_596, -4.758_945, 6.053_848]),
@@ -88,8 +89,8 @@ fn stated_slopes_are_believed_and_said_to_be_stated() {
         let text = mains(mains_slope).replacen("high = 160.0\n\n[[control]]\nrole = \"phase\"", &low_pass, 1);
         of(&text, &[60.0, 0.0, 0.0, 0.0])
     };
-    // numpy 1.26.4 and scipy 1.13.1: signal.butter(n, 2*pi*fc, analog=True) and freqs, twice in a row where it is Linkwitz-Riley of the
-    // fourth or eighth order; smoothed as above.
+    // numpy 1.26.4 and scipy 1.13.1: signal.butter(n, 2*pi*fc, analog=True) and freqs, twice in a row where it is
+    // Linkwitz-Riley of the fourth or eighth order; smoothed as above.
     for (prediction, worst_db, curve_db) in [
         (stated(24, 12), 1.483_427, [1.333_620, 0.090_151, -1.483_427]),
         (stated(18, 48), 3.940_936, [3.646_290, -3.337_320, 1.311_530]),

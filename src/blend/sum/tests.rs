@@ -62,7 +62,8 @@ fn equal_pairs_sum_as_scipy_says_from_6_to_48_db_per_octave() {
 
 #[test]
 fn unequal_pairs_with_delay_polarity_and_level_sum_as_scipy_says() {
-    // scipy 1.17.1 (levels in dB) and 1.13.1 (the smoothed curve's worst deviation), benches/reference/crossover_sums.py.
+    // scipy 1.17.1 (levels in dB) and 1.13.1 (the smoothed curve's worst deviation),
+    // benches/reference/crossover_sums.py.
     for (delay_ms, inverted, gain_db, expected, worst_db) in [
         (0.0, false, 0.0, [-3.1391, -5.1429, -2.7955, -0.1644, 0.2489], 2.615),
         (3.125, false, 3.0, [2.2247, 3.1615, 4.1271, 2.1163, -0.6568], 1.4256),
@@ -87,7 +88,8 @@ fn the_curve_that_counts_goes_from_an_octaves_lower_edge_to_its_upper_one() {
 
 #[test]
 fn a_late_low_section_costs_what_the_table_says() {
-    // Linkwitz-Riley of the fourth order at 80 Hz with extra delay on the low section, in phase and inverted, dB at 80 Hz:
+    // Linkwitz-Riley of the fourth order at 80 Hz with extra delay on the low section, in phase and inverted, dB at
+    // 80 Hz:
     // |cos(180° f τ)| and |sin(180° f τ)|.
     for (delay_ms, in_phase_db, inverted_db) in [
         (0.5, -0.0688, -18.0387),
@@ -169,13 +171,14 @@ fn the_doubt_is_that_of_the_figures() {
     let sure = sum.doubt(&none, 100, 1);
     assert!(sure.band.iter().all(|band| (band.high_db - band.low_db).abs() < 1e-9));
     assert!(sure.worst_db[2] < 1e-6);
-    // Levels alone: at the corner both halves are equal, so the sum's own spread is σ/√2 of one: 5 to 95 % is 2·1.645·σ/√2.
+    // Levels alone: at the corner both halves are equal, so the sum's own spread is σ/√2 of one: 5 to 95 % is
+    // 2·1.645·σ/√2.
     let levels = Tolerance { level_db: 1.0, ..none };
     let doubt = sum.doubt(&levels, 4000, 2);
     let middle = doubt.band[doubt.band.len() / 2];
     assert!((middle.high_db - middle.low_db - 2.0 * 1.645 / 2_f64.sqrt()).abs() < 0.12, "{middle:?}");
-    // Delay alone, 1 ms on each path: the difference is normal with √2 ms, and 95 % of them lie within 1.96·√2 ms; the level
-    // at the corner then falls to |cos(180° f τ)| (smoothed, hence the tolerance).
+    // Delay alone, 1 ms on each path: the difference is normal with √2 ms, and 95 % of them lie within 1.96·√2 ms; the
+    // level at the corner then falls to |cos(180° f τ)| (smoothed, hence the tolerance).
     let delays = Tolerance { delay_s: 1e-3, ..none };
     let band = sum.doubt(&delays, 4000, 3).band;
     let middle = band[band.len() / 2];

@@ -1,10 +1,10 @@
 //! What the answers so far say about mains and subwoofer at the seat.
 //!
-//! Unknown are four curves over the bands (mains, subwoofer, phase between the two, the person's own contour), seven numbers
-//! about controls and person, and an offset for each pass. All are normal beforehand. For every delay and polarity in
-//! question the most likely curves are found by Fisher's scoring (Gauss-Newton steps with expected information), and the
-//! hypotheses are weighed by Laplace's approximation (MacKay, Information Theory, Inference, and Learning Algorithms,
-//! chapter 27; from memory).
+//! Unknown are four curves over the bands (mains, subwoofer, phase between the two, the person's own contour), seven
+//! numbers about controls and person, and an offset for each pass. All are normal beforehand. For every delay and
+//! polarity in question the most likely curves are found by Fisher's scoring (Gauss-Newton steps with expected
+//! information), and the hypotheses are weighed by Laplace's approximation (MacKay, Information Theory, Inference, and
+//! Learning Algorithms, chapter 27; from memory).
 
 use nalgebra::DVector;
 
@@ -20,7 +20,8 @@ const LATE_MS: [f64; 12] = [-1.0, 1.0, 3.0, 5.0, 7.0, 9.0, 11.0, 13.0, 15.0, 17.
 const ROOMS: [Room; 2] = [Room::Calm, Room::Lively];
 /// The subwoofer's level where climbs begin, over the mains', dB.
 const LOUDER_DB: [f64; 3] = [-8.0, 0.0, 8.0];
-/// Steps of the first climbs and of those that go on, with wide trust first and then as people rate, and how many go on.
+/// Steps of the first climbs and of those that go on, with wide trust first and then as people rate, and how many go
+/// on.
 const SHORT: usize = 4;
 const WIDE_STEPS: usize = 6;
 const STEPS: usize = 12;

@@ -32,9 +32,9 @@ pub struct Trust {
 impl Trust {
     /// As people rate.
     pub const USUAL: Self = Self { rating_db: RATING_DB, lapses: 0.03 };
-    /// For the first steps. An answer far from what is expected might be a lapse, so that nothing would lead on from there, and a
-    /// deep hole that was heard again and again would be taken for as many lapses. With hardly any of these, and a wide noise, the
-    /// climb goes to where the answers point.
+    /// For the first steps. An answer far from what is expected might be a lapse, so that nothing would lead on from
+    /// there, and a deep hole that was heard again and again would be taken for as many lapses. With hardly any of
+    /// these, and a wide noise, the climb goes to where the answers point.
     pub const WIDE: Self = Self { rating_db: 4.0, lapses: 1e-15 };
 }
 

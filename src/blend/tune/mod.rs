@@ -1,14 +1,14 @@
 //! Polarity, phase, delay, level and low-pass together, by ear: which setting to hear next, and which one to keep.
 //!
-//! Steady noise in narrow bands across the crossover is rated against a reference that only the main speakers play. What is
-//! heard at a few settings says how loud mains and subwoofer arrive, band by band, and how they stand in phase: a model of
-//! the two (filters, delay, polarity, and whatever smooth response the room adds) is held against the answers, and the
-//! setting with the flattest expected sum is heard next. It is done when the setting it would choose has been heard and no
-//! other promises to be flatter by more than a little.
+//! Steady noise in narrow bands across the crossover is rated against a reference that only the main speakers play.
+//! What is heard at a few settings says how loud mains and subwoofer arrive, band by band, and how they stand in phase:
+//! a model of the two (filters, delay, polarity, and whatever smooth response the room adds) is held against the
+//! answers, and the setting with the flattest expected sum is heard next. It is done when the setting it would choose
+//! has been heard and no other promises to be flatter by more than a little.
 //!
 //! * `filters`, `model`: what a setting does to the two, and what would be heard;
-//! * `prior`, `fit`, `belief`: what the answers so far say about the two, with its doubt (Laplace's approximation for each
-//!   of several delays and both polarities);
+//! * `prior`, `fit`, `belief`: what the answers so far say about the two, with its doubt (Laplace's approximation for
+//!   each of several delays and both polarities);
 //! * `search`: the flattest setting of the controls under that belief;
 //! * `passes`: what may be heard next, how long that takes, and what has been heard of a setting;
 //! * `telling`: which of these would say most, and by which bands.
@@ -45,7 +45,8 @@ pub struct Case {
     pub crossover_hz: f64,
     /// Where each control stands at the beginning, in the system's order.
     pub start: Vec<f64>,
-    /// Controls that the program can imitate on the subwoofer's own channel, so that nobody has to turn them while listening.
+    /// Controls that the program can imitate on the subwoofer's own channel, so that nobody has to turn them while
+    /// listening.
     pub reached: Vec<bool>,
     /// The person's time, seconds.
     pub budget_s: f64,
@@ -61,9 +62,9 @@ pub enum Sounding {
     Mains,
     /// The subwoofer alone, where the program can reach it.
     Subwoofer,
-    /// Both, heard within arm's reach of the subwoofer's cone, where the room hardly counts and the subwoofer is known to be
-    /// flat: this says how the person's own ear differs (near-field sound pressure: Keele, J. Audio Eng. Soc. 22, 154-162,
-    /// 1974; from memory).
+    /// Both, heard within arm's reach of the subwoofer's cone, where the room hardly counts and the subwoofer is known
+    /// to be flat: this says how the person's own ear differs (near-field sound pressure: Keele, J. Audio Eng. Soc. 22,
+    /// 154-162, 1974; from memory).
     NearSubwoofer,
     /// Both.
     Both,
@@ -78,8 +79,8 @@ pub struct Pass {
     pub sounding: Sounding,
     /// Middles of the bands to rate, in the order in which they sound, Hz.
     pub bands_hz: Vec<f64>,
-    /// By how much each is played over equal loudness with the reference, dB: what is expected to be missing, so that the
-    /// answers fall where the words are finest.
+    /// By how much each is played over equal loudness with the reference, dB: what is expected to be missing, so that
+    /// the answers fall where the words are finest.
     pub gains_db: Vec<f64>,
     /// What was heard so far, as many as there are answers; `None` for a band left out.
     pub heard: Vec<Option<Heard>>,
@@ -100,8 +101,8 @@ pub enum Next {
 pub struct Outcome {
     /// Where each control is to stand, in the system's order.
     pub setting: Vec<f64>,
-    /// The expected worst deviation of the sum from its own mean around the crossover, dB, and the values it exceeds nine
-    /// times and one time in ten.
+    /// The expected worst deviation of the sum from its own mean around the crossover, dB, and the values it exceeds
+    /// nine times and one time in ten.
     pub worst_db: [f64; 3],
     /// The same for the best setting with the polarity turned over; `None` if polarity cannot be turned.
     pub other_polarity_db: Option<f64>,
@@ -124,7 +125,8 @@ pub struct Tuner {
 const BAND_S: f64 = 3.5;
 /// The reference before a pass, seconds.
 const REFERENCE_S: f64 = 3.0;
-/// Setting the subwoofer's own controls, and the processor's from the seat, seconds; each further control on the same box.
+/// Setting the subwoofer's own controls, and the processor's from the seat, seconds; each further control on the same
+/// box.
 const SUBWOOFER_S: f64 = 15.0;
 const PROCESSOR_S: f64 = 8.0;
 const FURTHER_S: f64 = 4.0;
@@ -163,8 +165,8 @@ impl Case {
         self.turning_s(&end(true), &end(false), true)
     }
 
-    /// Where each control is tried. Where time and polarity can be set, a phase control stays as it is: it would do the same once
-    /// more, and each control more is one more thing that is not known exactly.
+    /// Where each control is tried. Where time and polarity can be set, a phase control stays as it is: it would do the
+    /// same once more, and each control more is one more thing that is not known exactly.
     fn positions(&self) -> Vec<Vec<f64>> {
         let has = |role: Role| self.system.any(role).is_some();
         let timed = has(Role::Polarity) && (has(Role::Distance) || has(Role::Delay));

@@ -220,7 +220,8 @@ impl Draw {
         }
     }
 
-    /// The subwoofer's level at a point, dB: at the seat; or close by, where it is flat and its own middle is the reference.
+    /// The subwoofer's level at a point, dB: at the seat; or close by, where it is flat and its own middle is the
+    /// reference.
     pub fn subwoofer_at(&self, points: &Points, k: usize, sounding: Sounding) -> f64 {
         if sounding == Sounding::NearSubwoofer {
             points.subwoofer_db[k] - points.subwoofer_db[POINTS / 2]

@@ -5,8 +5,8 @@ use crate::blend::tune::telling::{Offer, Stakes};
 use crate::blend::tune::{BAND_S, Next, Pass, REFERENCE_S, SUBWOOFER_S, Sounding, Tuner, model, search};
 use crate::evidence::Heard;
 
-/// Bands that may be heard lie this far apart, and reach so many of these to either side of the crossover: half as far apart as they are
-/// wide, so that no hole falls between two of them.
+/// Bands that may be heard lie this far apart, and reach so many of these to either side of the crossover: half as far
+/// apart as they are wide, so that no hole falls between two of them.
 const APART_OCTAVES: f64 = 1.0 / 12.0;
 const EITHER_SIDE: i32 = 6;
 /// The first passes take these: side by side.
@@ -18,7 +18,8 @@ const MOST_RATINGS: usize = 24;
 const LEAST_NEAR_RATINGS: usize = 12;
 /// When the time is nearly up, this few will do.
 const LEAST_AT_LAST: usize = 4;
-/// No band is played louder than this over equal loudness (the boost's limit in a visit), nor softer than this under it, dB.
+/// No band is played louder than this over equal loudness (the boost's limit in a visit), nor softer than this under
+/// it, dB.
 const MOST_GAIN_DB: f64 = 12.0;
 const LEAST_GAIN_DB: f64 = -24.0;
 /// Possible systems that covariances are taken over.
@@ -46,9 +47,10 @@ impl Tuner {
         (self.case.reached.contains(&true) && !heard(Sounding::Subwoofer)).then(|| (start(), Sounding::Subwoofer))
     }
 
-    /// The pass that tells most per second about what is at stake: how much flatter than the others the setting is that would be kept
-    /// now, and each that would be best in some possible system. Among these settings, the same with the polarity turned over
-    /// (a hole is where the phase is heard best), and each speaker alone. `None` if none fits into the time left.
+    /// The pass that tells most per second about what is at stake: how much flatter than the others the setting is that
+    /// would be kept now, and each that would be best in some possible system. Among these settings, the same with the
+    /// polarity turned over (a hole is where the phase is heard best), and each speaker alone. `None` if none fits into
+    /// the time left.
     pub(super) fn most_telling(
         &self,
         belief: &Belief,

@@ -11,8 +11,8 @@ use crate::stats::gaussian;
 /// How far along the octaves the rough part of a response hangs together.
 const ROUGH_OCTAVES: f64 = 0.12;
 
-/// From pass to pass all answers shift together by this, dB. Close by the reference is another one, in which the person's own contour
-/// counts differently.
+/// From pass to pass all answers shift together by this, dB. Close by the reference is another one, in which the
+/// person's own contour counts differently.
 pub fn mood_db(sounding: Sounding) -> f64 {
     if sounding == Sounding::NearSubwoofer { 2.0 } else { 1.2 }
 }
@@ -25,7 +25,8 @@ pub struct Prior {
     pub log_determinant: f64,
 }
 
-/// About a case, after so many passes: every curve smooth and rough as such rooms are, the numbers near what the marks say.
+/// About a case, after so many passes: every curve smooth and rough as such rooms are, the numbers near what the marks
+/// say.
 pub fn prior(case: &Case, passes: &[Pass], room: Room) -> Prior {
     let size = FIRST_PASS + passes.len();
     let mut mean = DVector::zeros(size);
@@ -37,10 +38,11 @@ pub fn prior(case: &Case, passes: &[Pass], room: Room) -> Prior {
         mean[MAINS + k] = db;
         mean[PHASE + k] = -radians;
     }
-    // Same for all, slope per octave, smooth over a third of an octave and rough over an eighth: standard deviations. A standing
-    // wave is 2.2/T wide, 4 to 9 Hz in furnished rooms: an eighth of an octave at the crossover. What is the same for all is wide,
-    // because the reference is a single band and may itself fall into a hole. In a lively room many standing waves add up to
-    // levels that vary by 5.6 dB, and to phases that may go anywhere (Schroeder, Acustica 4, 594-600, 1954; from memory).
+    // Same for all, slope per octave, smooth over a third of an octave and rough over an eighth: standard deviations. A
+    // standing wave is 2.2/T wide, 4 to 9 Hz in furnished rooms: an eighth of an octave at the crossover. What is the
+    // same for all is wide, because the reference is a single band and may itself fall into a hole. In a lively room
+    // many standing waves add up to levels that vary by 5.6 dB, and to phases that may go anywhere (Schroeder, Acustica
+    // 4, 594-600, 1954; from memory).
     let curves = match room {
         Room::Calm => [
             (MAINS, 8.0, 4.0, 4.0, 3.0, 0.33),

@@ -166,8 +166,8 @@ pub fn each(case: &Case, draws: &[Draw], setting: &[f64]) -> Vec<f64> {
     draws.iter().map(worst).collect()
 }
 
-/// The setting with the least expected worst deviation, by descent control by control from the given settings and from some
-/// at random. `held` keeps one control at one value.
+/// The setting with the least expected worst deviation, by descent control by control from the given settings and from
+/// some at random. `held` keeps one control at one value.
 pub fn flattest(
     case: &Case,
     draws: &[Draw],

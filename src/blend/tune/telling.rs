@@ -1,8 +1,9 @@
 //! How much a pass would tell about which setting is to be kept, and by which bands.
 //!
-//! Over the possible systems, what would be heard in a pass goes along with how much flatter one setting is than another. The share
-//! of that difference's variance that the pass would explain follows from their covariances as in linear regression, band by band
-//! (as the ensemble Kalman filter has it: Evensen, Ocean Dynamics 53, 343-367, 2003; from memory).
+//! Over the possible systems, what would be heard in a pass goes along with how much flatter one setting is than
+//! another. The share of that difference's variance that the pass would explain follows from their covariances as in
+//! linear regression, band by band (as the ensemble Kalman filter has it: Evensen, Ocean Dynamics 53, 343-367, 2003;
+//! from memory).
 
 use nalgebra::DMatrix;
 
@@ -46,8 +47,8 @@ impl Stakes {
         Self { centred_db: centred(worst_db) }
     }
 
-    /// The bands that tell most per second of a pass, one after the other: each the one that explains most of what those before it
-    /// leave open. `None` if there is no time for as many as a pass needs.
+    /// The bands that tell most per second of a pass, one after the other: each the one that explains most of what
+    /// those before it leave open. `None` if there is no time for as many as a pass needs.
     pub fn best_bands(&self, case: &Case, draws: &[Draw], offer: &Offer) -> Option<Telling> {
         let heard = centred(levels_db(case, draws, &offer.setting, offer.sounding, &offer.bands_hz));
         let count = draws.len() as f64;

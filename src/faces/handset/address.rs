@@ -71,8 +71,8 @@ impl fmt::Display for Interface {
     }
 }
 
-/// Every address that can be chosen: those of networks first, loopback last. IPv6 addresses of one cable alone, which need a
-/// scope that browsers do not take, are left out.
+/// Every address that can be chosen: those of networks first, loopback last. IPv6 addresses of one cable alone, which
+/// need a scope that browsers do not take, are left out.
 pub fn interfaces() -> Vec<Interface> {
     let usable = |ip: &IpAddr| match ip {
         IpAddr::V4(ip) => !ip.is_unspecified(),
@@ -148,8 +148,8 @@ fn list(known: &[Interface]) -> String {
 /// Opens a port. What is not named is as it was last time (`before`), so that paired phones find it again.
 ///
 /// # Errors
-/// [`HandsetError::Taken`], [`HandsetError::Elsewhere`] and [`HandsetError::Closed`], for what was named; a port of last time
-/// that is taken is replaced by a free one, with a notice.
+/// [`HandsetError::Taken`], [`HandsetError::Elsewhere`] and [`HandsetError::Closed`], for what was named; a port of
+/// last time that is taken is replaced by a free one, with a notice.
 pub fn listen(wanted: Wanted, before: Option<SocketAddr>) -> Result<Listening, HandsetError> {
     let known = before.filter(|before| wanted.ip.is_none_or(|ip| ip == before.ip()));
     let ip = wanted.ip.or(known.map(|before| before.ip())).unwrap_or(Ipv4Addr::LOCALHOST.into());

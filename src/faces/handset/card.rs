@@ -242,8 +242,8 @@ fn asked<'a>(form: &Form, view: &View, me: FaceId, louder_to: Dbfs) -> Asked<'a>
     }
 }
 
-/// Whether a phone may say louder: what every later level hangs on is raised by the screen in charge alone, and from a phone no
-/// further than the laptop allows.
+/// Whether a phone may say louder: what every later level hangs on is raised by the screen in charge alone, and from a
+/// phone no further than the laptop allows.
 ///
 /// # Errors
 /// Why not, and what to do.

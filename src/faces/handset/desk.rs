@@ -1,4 +1,5 @@
-//! What a wide screen shows beside the question, for whoever sits on the sofa: plan, curves, ranking and what was answered.
+//! What a wide screen shows beside the question, for whoever sits on the sofa: plan, curves, ranking and what was
+//! answered.
 
 use serde::Serialize;
 

@@ -1,5 +1,5 @@
-//! Who is let in: only requests for this very address, from this very page, by a paired phone. Everybody else gets the page
-//! that pairs, or nothing.
+//! Who is let in: only requests for this very address, from this very page, by a paired phone. Everybody else gets the
+//! page that pairs, or nothing.
 
 use std::collections::HashMap;
 use std::net::{IpAddr, SocketAddr};
@@ -58,7 +58,8 @@ impl Gate {
         Self { shared, hosts: hosts.into(), cookie: cookie_name(address).into() }
     }
 
-    /// The header that gives a phone its cookie. It lives for a month; what it is worth ends with the visit's list of phones.
+    /// The header that gives a phone its cookie. It lives for a month; what it is worth ends with the visit's list of
+    /// phones.
     pub fn cookie_header(&self, value: &str) -> String {
         format!("{}={value}; Path=/; Max-Age=2592000; HttpOnly; SameSite=Strict", self.cookie)
     }
@@ -77,8 +78,8 @@ impl Gate {
         origin.strip_prefix("http://").is_some_and(|host| self.is_host(host))
     }
 
-    /// The phone whose cookie came with the request. It may be from another port, where this visit was served before; one of
-    /// this port that no phone has is a stranger's.
+    /// The phone whose cookie came with the request. It may be from another port, where this visit was served before;
+    /// one of this port that no phone has is a stranger's.
     fn phone(&self, headers: &HeaderMap) -> Option<Paired> {
         let cookies = headers.get_all(header::COOKIE).iter().filter_map(|value| value.to_str().ok());
         let mut named: Vec<(&str, &str)> = cookies
@@ -160,8 +161,8 @@ fn finish(mut response: Response<Body>) -> Response {
     set(header::X_CONTENT_TYPE_OPTIONS, "nosniff");
     set(header::X_FRAME_OPTIONS, "DENY");
     set(header::CACHE_CONTROL, "no-store");
-    // No opener policy: browsers heed it at a loopback address only, where it costs a process of its own before the first paint,
-    // and a page that opens this one holds nothing by it: its request comes without the cookie.
+    // No opener policy: browsers heed it at a loopback address only, where it costs a process of its own before the
+    // first paint, and a page that opens this one holds nothing by it: its request comes without the cookie.
     set(header::HeaderName::from_static("cross-origin-resource-policy"), "same-origin");
     set(header::HeaderName::from_static("permissions-policy"), "camera=(), microphone=(), geolocation=()");
     // The two pages bring a wider one of their own.

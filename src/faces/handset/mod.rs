@@ -1,5 +1,5 @@
-//! The handset: a page for the phone in the hand, served to paired phones on one chosen address, and nowhere unless asked for.
-//! `docs/handset.md` is its description for people.
+//! The handset: a page for the phone in the hand, served to paired phones on one chosen address, and nowhere unless
+//! asked for. `docs/handset.md` is its description for people.
 
 mod address;
 mod card;
@@ -92,7 +92,8 @@ struct Shared {
     louder: Mutex<Option<(Instant, f64)>>,
     /// Counts changes of who is paired.
     phones: watch::Sender<u64>,
-    /// Which phone pressed stop last over its socket, and when: a second message about the same press is not a second press.
+    /// Which phone pressed stop last over its socket, and when: a second message about the same press is not a second
+    /// press.
     stopped: Mutex<Option<(FaceId, Instant)>>,
     /// Which phone's press of stop came last as a request, and what the page calls that press.
     posted: Mutex<Option<(FaceId, String)>>,
@@ -170,7 +171,8 @@ impl Handset {
         Ok(address)
     }
 
-    /// The page's address with the secret for the next phone; `None` if nobody is served or as many phones are paired as may be.
+    /// The page's address with the secret for the next phone; `None` if nobody is served or as many phones are paired
+    /// as may be.
     pub fn invitation(&self) -> Option<String> {
         self.shared.invitation()
     }
@@ -185,7 +187,8 @@ impl Handset {
         reach::has(ip).unwrap_or(true)
     }
 
-    /// Whether phones can reach the address; one that is not served, or of which the system says nothing, counts as there.
+    /// Whether phones can reach the address; one that is not served, or of which the system says nothing, counts as
+    /// there.
     pub fn is_reachable(&self) -> bool {
         self.address().is_none_or(|address| Self::is_own(address.ip()))
     }

@@ -16,7 +16,8 @@ const LETTERS: &[u8; 32] = b"0123456789abcdefghjkmnpqrstvwxyz";
 const SECRET_BYTES: usize = 16;
 const COOKIE_BYTES: usize = 32;
 
-/// The hash of a phone's cookie: what is kept. The cookie is long and random, so that one round of SHA-256 (FIPS 180-4) will do.
+/// The hash of a phone's cookie: what is kept. The cookie is long and random, so that one round of SHA-256 (FIPS 180-4)
+/// will do.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct PhoneKey([u8; 32]);
 

@@ -9,8 +9,9 @@ pub(super) const LOOK_EVERY: Duration = Duration::from_secs(2);
 
 /// Whether this machine has an address; `None`, where the system does not say.
 pub(super) fn has(ip: IpAddr) -> Option<bool> {
-    // Nothing is sent: the system only lends a port on the address, which most cannot do on one that is not there, whoever is
-    // listed as having it. Linux can where it is set to (net.ipv4.ip_nonlocal_bind), or while loopback has never been up.
+    // Nothing is sent: the system only lends a port on the address, which most cannot do on one that is not there,
+    // whoever is listed as having it. Linux can where it is set to (net.ipv4.ip_nonlocal_bind), or while loopback has
+    // never been up.
     match UdpSocket::bind((ip, 0)) {
         Ok(_) if ip.is_loopback() => Some(true),
         Ok(_) => if_addrs::get_if_addrs().ok().map(|all| all.iter().any(|interface| interface.ip() == ip)),

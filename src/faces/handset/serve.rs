@@ -140,7 +140,8 @@ async fn connection(stream: TcpStream, router: Router, place: Arc<Place>) {
     let _ = tokio::time::timeout(REQUEST_WITHIN, connection).await;
 }
 
-/// The page of those who are not paired. It trades the secret in its address for a cookie, and knows nothing of the visit.
+/// The page of those who are not paired. It trades the secret in its address for a cookie, and knows nothing of the
+/// visit.
 pub(super) fn pairing_page() -> Response {
     with_nonce(PAIR, "connect-src 'self'; img-src data:")
 }
@@ -182,11 +183,12 @@ async fn pair(State(gate): State<Gate>, paired: Option<Extension<Paired>>, secre
     }
 }
 
-/// Stop, for a page whose socket is not there. A page sends a press again and again, under one name, until it is answered.
+/// Stop, for a page whose socket is not there. A page sends a press again and again, under one name, until it is
+/// answered.
 async fn stop(State(gate): State<Gate>, Extension(paired): Extension<Paired>, press: String) -> Response {
     let face = gate.shared.face.hand(paired.number);
-    // Two presses would be an emergency: the page sends one both ways when it cannot tell which will arrive, and anew when it
-    // has heard nothing of the first.
+    // Two presses would be an emergency: the page sends one both ways when it cannot tell which will arrive, and anew
+    // when it has heard nothing of the first.
     let by_socket = lock(&gate.shared.stopped).is_some_and(|(by, at)| by == face && at.elapsed() < SAME_PRESS);
     let is_known = !press.is_empty() && *lock(&gate.shared.posted) == Some((face, press.clone()));
     if by_socket || is_known {

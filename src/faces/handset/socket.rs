@@ -1,4 +1,5 @@
-//! One page of a phone: cards go out, actions come in. Nothing here waits for a phone for long, and no phone is believed.
+//! One page of a phone: cards go out, actions come in. Nothing here waits for a phone for long, and no phone is
+//! believed.
 
 use std::sync::Arc;
 use std::time::{Duration, Instant};

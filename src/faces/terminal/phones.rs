@@ -13,7 +13,8 @@ use crate::faces::terminal::asks::choice_line;
 use crate::faces::terminal::styles::Styles;
 use crate::faces::words;
 
-/// Light modules around the code. Readers are content with two (the standard asks for four), and the screen has no more room.
+/// Light modules around the code. Readers are content with two (the standard asks for four), and the screen has no more
+/// room.
 const MARGIN_MODULES: i32 = 2;
 /// Columns beside the code.
 const BESIDE: usize = 34;

@@ -19,8 +19,9 @@ fn range(low: f64, high: f64, step: Option<f64>) -> Scale {
 }
 
 impl VirtualSystem {
-    /// A system at random: polarity either way, up to 20 ms of extra delay, level wrong by up to 10 dB, low-pass up to an octave
-    /// off, knobs that do not quite do what they say; half of them in a box with standing waves, half in a smooth room.
+    /// A system at random: polarity either way, up to 20 ms of extra delay, level wrong by up to 10 dB, low-pass up to
+    /// an octave off, knobs that do not quite do what they say; half of them in a box with standing waves, half in a
+    /// smooth room.
     pub fn random(connection: Connection, seed: u64) -> Self {
         let mut random = Random::new(seed, SYSTEM + connection as u64);
         let r = &mut random;
@@ -110,8 +111,8 @@ impl VirtualSystem {
         new
     }
 
-    /// What could be behind a system's description: the same kind of errors as in [`VirtualSystem::random`]. Its controls stand where it
-    /// says, and in the middle where it does not.
+    /// What could be behind a system's description: the same kind of errors as in [`VirtualSystem::random`]. Its
+    /// controls stand where it says, and in the middle where it does not.
     pub fn around(system: System, seed: u64) -> Self {
         let mut new = Self::random(system.connection, seed);
         new.start = system
@@ -137,7 +138,8 @@ impl VirtualSystem {
         new
     }
 
-    /// By how much the subwoofer must be turned up to arrive as loud around the crossover as the mains do an octave above it.
+    /// By how much the subwoofer must be turned up to arrive as loud around the crossover as the mains do an octave
+    /// above it.
     fn level_match_db(&self) -> f64 {
         let mean_db = |low: f64, of: &dyn Fn(f64) -> Complex64| {
             let levels = (0..24).map(|k| {

@@ -44,7 +44,8 @@ impl Room {
         Self::Smooth { mains: pair(), subwoofer: pair() }
     }
 
-    /// A box with the seat somewhere in its middle, mains along one wall, and the subwoofer at the most even of eight places.
+    /// A box with the seat somewhere in its middle, mains along one wall, and the subwoofer at the most even of eight
+    /// places.
     pub(super) fn boxed(random: &mut Random, crossover_hz: f64) -> Self {
         let size_m = [4.5 + 3.5 * random.uniform(), 3.5 + 2.0 * random.uniform(), 2.3 + 0.6 * random.uniform()];
         let reverberation_s = 0.25 + 0.35 * random.uniform();

@@ -51,7 +51,8 @@ pub struct BlendFacts {
 /// The sum by the figures on the boxes, without a room.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct PredictedFacts {
-    /// Hertz; dB against the curve's own mean; and between which levels it lies nine times in ten, if the figures are off as usual.
+    /// Hertz; dB against the curve's own mean; and between which levels it lies nine times in ten, if the figures are
+    /// off as usual.
     pub curve: Vec<[f64; 4]>,
     /// Its worst deviation, dB, and how small and how large that may be, one time in twenty each.
     pub worst_db: [f64; 3],

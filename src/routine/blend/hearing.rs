@@ -29,8 +29,8 @@ fn band_gain(pass: &Pass, at: usize) -> GainDb {
 }
 
 impl Blend {
-    /// What sounds: each part with the choice that it belongs to and the setting that it is heard in; and from which part on the
-    /// question is open.
+    /// What sounds: each part with the choice that it belongs to and the setting that it is heard in; and from which
+    /// part on the question is open.
     fn sounds(&self, here: &Here<'_>) -> (Vec<Heard>, usize) {
         let mut heard = Vec::new();
         let mut question_at = 0;

@@ -194,8 +194,8 @@ impl KitStep {
         }
     }
 
-    /// Takes an answer into the system; what is asked next, or `None` when nothing more is. The sound output has so many channels, if
-    /// that is known.
+    /// Takes an answer into the system; what is asked next, or `None` when nothing more is. The sound output has so
+    /// many channels, if that is known.
     pub(super) fn answer(
         self,
         system: &mut System,

@@ -1,7 +1,7 @@
 //! The blend as part of a visit: from what is connected to a system that is signed off.
 //!
-//! A routine's steps are gone through in order; those whose conditions do not hold never appear. What a step looks for is a
-//! [`search`]; turning knobs, listening and the order of both are the same for all of them, and live here.
+//! A routine's steps are gone through in order; those whose conditions do not hold never appear. What a step looks for
+//! is a [`search`]; turning knobs, listening and the order of both are the same for all of them, and live here.
 
 mod answers;
 mod check;
@@ -60,7 +60,8 @@ pub struct BlendBrief {
     /// An earlier visit whose settings are looked at again.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub recheck: Option<Previous>,
-    /// How many channels the sound output was open with: in files from before each start of the program wrote that down.
+    /// How many channels the sound output was open with: in files from before each start of the program wrote that
+    /// down.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub output_channels: Option<u16>,
 }
@@ -317,8 +318,8 @@ impl Blend {
         system
     }
 
-    /// Where main speakers and subwoofer meet, Hz: a processor divides between them by its own setting; main speakers that play on
-    /// downwards end where they are rated to.
+    /// Where main speakers and subwoofer meet, Hz: a processor divides between them by its own setting; main speakers
+    /// that play on downwards end where they are rated to.
     pub fn crossover_hz(&self) -> f64 {
         let divides = |role: Role| {
             let (at, control) = self.system.control(role, Device::Processor)?;

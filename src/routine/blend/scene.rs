@@ -1,4 +1,5 @@
-//! What can be heard at a question of the blend, in full: for a face that hears by computing. A person's face does not show it.
+//! What can be heard at a question of the blend, in full: for a face that hears by computing. A person's face does not
+//! show it.
 
 use serde::{Deserialize, Serialize};
 

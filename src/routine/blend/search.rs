@@ -347,7 +347,8 @@ impl Scan {
     }
 }
 
-/// The pairs of a routine as a tree over settings. A pair of which one setting cannot be taken leads on as if the other had won.
+/// The pairs of a routine as a tree over settings. A pair of which one setting cannot be taken leads on as if the other
+/// had won.
 fn tree_of(
     system: &System,
     around: &Setup,

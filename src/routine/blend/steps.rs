@@ -1,5 +1,5 @@
-//! From step to step: which ones have something to do here, what each begins with, and what a search or a tuning leaves in the
-//! controls.
+//! From step to step: which ones have something to do here, what each begins with, and what a search or a tuning leaves
+//! in the controls.
 
 use crate::blend::trace::Cause;
 use crate::blend::wiring::Wiring;

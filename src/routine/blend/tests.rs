@@ -155,7 +155,8 @@ impl Visit {
         Ok(effects)
     }
 
-    /// Stands in for what is thought out beside the visit: a pass with the main speakers alone, one with everything elsewhere, done.
+    /// Stands in for what is thought out beside the visit: a pass with the main speakers alone, one with everything
+    /// elsewhere, done.
     fn think(&mut self, effects: &[Effect]) {
         let Some(Effect::Tune(_)) = effects.last() else { return };
         let blend = self.state.blend().unwrap();
@@ -351,8 +352,8 @@ fn the_first_sound_of_the_blend_starts_low_on_its_own_channels() {
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(24))]
 
-    /// Whatever is answered, taken back or interrupted: nothing sounds above the reference, every turn up is climbed for, and the file
-    /// replays to the same state.
+    /// Whatever is answered, taken back or interrupted: nothing sounds above the reference, every turn up is climbed
+    /// for, and the file replays to the same state.
     #[test]
     fn any_answers_hold_the_promises(seed in 0_u64..1000, deeds in prop::collection::vec(0_u8..12, 40..160)) {
         let (system, routine) =

@@ -1,7 +1,7 @@
 //! What sounds while the blend is set: which signal, how loud, on which channels.
 //!
-//! Every level hangs on the reference tone: a band is played as loud as the reference sounds (ISO 226), and never above the
-//! reference's own level.
+//! Every level hangs on the reference tone: a band is played as loud as the reference sounds (ISO 226), and never above
+//! the reference's own level.
 
 use crate::acoustics::bands::Width;
 use crate::blend::System;
@@ -27,7 +27,8 @@ const REFERENCE_S: f64 = 1.0;
 const MOST_GAIN: GainDb = GainDb::new(12.0);
 /// Silence between them.
 const GAP_S: f64 = 0.25;
-/// A channel of film sound's low-frequency effects is played 10 dB louder (ITU-R BS.775-3, Annex 7); so much is taken off first.
+/// A channel of film sound's low-frequency effects is played 10 dB louder (ITU-R BS.775-3, Annex 7); so much is taken
+/// off first.
 const LFE_GAIN: GainDb = GainDb::new(-10.0);
 
 /// What levels hang on.
@@ -41,7 +42,8 @@ pub(in crate::routine) struct Loudness {
     pub seed: u64,
 }
 
-/// Within arm's reach of the subwoofer everything is played softer by this: about what coming closer adds (*common practice*).
+/// Within arm's reach of the subwoofer everything is played softer by this: about what coming closer adds (*common
+/// practice*).
 const NEARER: GainDb = GainDb::new(-12.0);
 
 impl Loudness {
@@ -172,7 +174,8 @@ fn part(recipe: Recipe, level: Dbfs, seconds: f64, label: &str, routes: Vec<Rout
     }
 }
 
-/// The first part that sounds after a knob was turned up: it drops by what the control could still add, and climbs again.
+/// The first part that sounds after a knob was turned up: it drops by what the control could still add, and climbs
+/// again.
 pub(super) fn climbing(mut parts: Vec<Part>, by: GainDb) -> Vec<Part> {
     if by > GainDb::ZERO {
         for part in &mut parts {

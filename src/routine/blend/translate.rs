@@ -1,4 +1,5 @@
-//! From what is wanted to the controls that can do it: phase beyond a knob's end, and what was found on the subwoofer's own channel.
+//! From what is wanted to the controls that can do it: phase beyond a knob's end, and what was found on the subwoofer's
+//! own channel.
 
 use crate::blend::{Control, Device, Role, System};
 use crate::routine::blend::setup::{Own, Setup};
@@ -18,9 +19,11 @@ pub(super) fn turned_to(system: &System, around: &Setup, control: usize, value: 
     Some(around.with(control, rest).with(polarity, switch.nearest(180.0 - stands)))
 }
 
-/// The controls that can take up what was found on the subwoofer's own channel, with their new values; and what is left of it.
+/// The controls that can take up what was found on the subwoofer's own channel, with their new values; and what is left
+/// of it.
 ///
-/// Time goes into a distance or delay, polarity into its switch, the rest into the phase control's degrees at the crossover.
+/// Time goes into a distance or delay, polarity into its switch, the rest into the phase control's degrees at the
+/// crossover.
 pub fn translated(system: &System, setup: &Setup, crossover_hz: f64) -> (Setup, Own) {
     let mut into = setup.clone();
     let mut left = setup.own;

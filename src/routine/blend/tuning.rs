@@ -1,5 +1,6 @@
-//! Low-pass, level, polarity, phase and time together: bands across the crossover are rated at a few settings, and the setting
-//! with the flattest expected sum is kept. Which setting comes next is thought out beside the visit, like the judge's advice.
+//! Low-pass, level, polarity, phase and time together: bands across the crossover are rated at a few settings, and the
+//! setting with the flattest expected sum is kept. Which setting comes next is thought out beside the visit, like the
+//! judge's advice.
 
 use crate::blend::tune::{Case, Next, Outcome, Pass, REFERENCE_RATIO, Sounding, Tuner};
 use crate::blend::{Control, Role, System};
@@ -8,10 +9,11 @@ use crate::routine::Refusal;
 use crate::routine::blend::setup::{Own, Setup};
 use crate::routine::question::Answer;
 
-/// A whole blend takes a quarter of an hour of the person's time: a tuning gets what the steps before it have left of that, seconds.
+/// A whole blend takes a quarter of an hour of the person's time: a tuning gets what the steps before it have left of
+/// that, seconds.
 const WHOLE_S: f64 = 900.0;
-/// What comes after it: the notes across the crossover, the notes by each seat, and a contour control by pairs, seconds (*common
-/// practice*).
+/// What comes after it: the notes across the crossover, the notes by each seat, and a contour control by pairs, seconds
+/// (*common practice*).
 const CHECK_S: f64 = 45.0;
 const SEAT_S: f64 = 20.0;
 const CONTOUR_S: f64 = 180.0;
@@ -83,8 +85,8 @@ impl Tuning {
         self.pass.is_none() && self.kept.is_none()
     }
 
-    /// What has to be thought out now, if it is that, with the time that is left: a tuner counts by the usual pace, the visit by this
-    /// person's.
+    /// What has to be thought out now, if it is that, with the time that is left: a tuner counts by the usual pace, the
+    /// visit by this person's.
     pub(super) fn to_think(&self, spent: Spent) -> Option<Tuner> {
         if !self.has_to_think() {
             return None;
@@ -122,7 +124,8 @@ impl Tuning {
         Ok(())
     }
 
-    /// How everything is set while the present pass is heard: the controls that are turned by hand, and what the program imitates.
+    /// How everything is set while the present pass is heard: the controls that are turned by hand, and what the
+    /// program imitates.
     pub fn setup(&self) -> Setup {
         let setting = self.pass.as_ref().map_or(&self.case.start, |pass| &pass.setting);
         let mut own = Own::default();
@@ -177,7 +180,8 @@ impl Tuning {
         self.pass.as_ref()
     }
 
-    /// The reference that the bands are rated against, Hz: where the main speakers play alone; close to the subwoofer its own middle.
+    /// The reference that the bands are rated against, Hz: where the main speakers play alone; close to the subwoofer
+    /// its own middle.
     pub fn reference_hz(&self) -> f64 {
         if self.near { self.case.crossover_hz } else { REFERENCE_RATIO * self.case.crossover_hz }
     }

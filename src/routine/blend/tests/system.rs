@@ -1,4 +1,5 @@
-//! What the system has, and what is therefore asked: controls that are not there, a system that no file says, channels that are missing.
+//! What the system has, and what is therefore asked: controls that are not there, a system that no file says, channels
+//! that are missing.
 
 use super::*;
 

@@ -38,8 +38,8 @@ fn tuning_hears_settings_and_keeps_one_and_an_undo_goes_back_into_it() {
     assert!(level.sure.contains("within 1.0 dB (0.5 to 2.0)"), "{level:?}");
 }
 
-/// How much of the tuner's time the first setting may take, when the steps before took `slow` times as long as they usually do; and how
-/// much is left after the first pass.
+/// How much of the tuner's time the first setting may take, when the steps before took `slow` times as long as they
+/// usually do; and how much is left after the first pass.
 fn budgets(slow: f64) -> (f64, f64) {
     let mut visit = Visit::new(brief_by(Some(LINE), "two-channel"));
     let mut budgets = Vec::new();
@@ -60,8 +60,8 @@ fn budgets(slow: f64) -> (f64, f64) {
 #[test]
 fn a_tuning_gets_what_is_left_of_a_quarter_of_an_hour_at_this_persons_pace() {
     let (usual, slow) = (budgets(1.0), budgets(4.0));
-    // Three minutes for the contour, 45 seconds for the notes at the end and twenty for each of two seats are kept; 16 questions come
-    // before the tuning.
+    // Three minutes for the contour, 45 seconds for the notes at the end and twenty for each of two seats are kept; 16
+    // questions come before the tuning.
     assert!((560.0..620.0).contains(&usual.0), "{usual:?}");
     assert!(slow.0 < usual.0 - 100.0, "{slow:?} {usual:?}");
     // What is left gets less by what was used, and less again for whoever takes longer than usual.
