@@ -222,3 +222,28 @@ fn what_is_kept_was_heard_across_the_whole_octave() {
     short.take(Pass { heard: vec![None; 6], ..first });
     assert!(!short.has_covered(&case.start));
 }
+
+#[test]
+fn stated_slopes_are_the_models_own() {
+    let slope = |db_per_octave: f64| crate::blend::Slope::try_from(db_per_octave).ok();
+    let mut stated = case(false);
+    stated.system.controls[0].on = Device::Subwoofer;
+    let unstated = stated.clone();
+    stated.system.controls[0].slopes.low_pass = slope(18.0);
+    stated.system.mains.slope = slope(24.0);
+    let known = Known { low_pass_off: 0.0, low_pass_slope: 1.0, level_scale: 1.0, phase_scale: 1.0 };
+    let points = Effect::of(&stated, &stated.start).at_points(&stated, known);
+    let prior = |case: &Case| prior::prior(case, &[], Room::Calm);
+    let (believed, guessed) = (prior(&stated), prior(&unstated));
+    for (k, hz) in model::grid_hz(stated.crossover_hz).into_iter().enumerate() {
+        // Butterworth: 10 lg(1 + (f/fc)^2n). Linkwitz-Riley of the fourth order: two of the second in a row.
+        let low_pass_db = -10.0 * (1.0 + (hz / 80.0).powi(6)).log10();
+        assert!((points.subwoofer_db[k] - low_pass_db).abs() < 1e-9, "{hz} Hz: {}", points.subwoofer_db[k]);
+        let natural_db = -20.0 * (1.0 + (70.0 / hz).powi(4)).log10();
+        assert!((believed.mean[model::MAINS + k] - natural_db).abs() < 1e-9, "{hz} Hz");
+        assert!((guessed.mean[model::MAINS + k] - natural_db / 2.0).abs() < 1e-9, "{hz} Hz");
+    }
+    let at = Scalar::LowPassSlope.at();
+    assert_eq!((believed.mean[at], guessed.mean[at]), (1.0, 0.8));
+    assert!(believed.precision[(at, at)] > 10.0 * guessed.precision[(at, at)]);
+}
