@@ -149,11 +149,14 @@ impl System {
         mains.into_iter().chain(of_controls).collect()
     }
 
-    /// Whether it is known how steep the subwoofer's low-pass is: it is stated, or a processor's, which divide with
-    /// 24 dB per octave (*common practice*). Of a subwoofer's own nothing is known.
-    pub fn knows_low_pass_slope(&self) -> bool {
-        let known = |control: &Control| control.slopes.low_pass.is_some() || control.on == Device::Processor;
-        self.controls.iter().any(|control| control.is_low_pass() && known(control))
+    /// By which box it is known how steep the subwoofer's low-pass is: a processor's divide with what is stated, or else
+    /// with 24 dB per octave (*common practice*). Of a subwoofer's own nothing is known unless it is stated.
+    pub fn low_pass_is_known_by(&self) -> Option<Device> {
+        let mut low_passes = self.controls.iter().filter(|control| control.is_low_pass());
+        if low_passes.clone().any(|control| control.on == Device::Processor) {
+            return Some(Device::Processor);
+        }
+        low_passes.any(|control| control.slopes.low_pass.is_some()).then_some(Device::Subwoofer)
     }
 
     /// The latency of the link that is to be allowed for, seconds.
@@ -335,13 +338,14 @@ mod tests {
         assert_eq!((unstated.mains.slope().order(), unstated.mains.slope), (2, None));
         let low_pass = |system: &System| system.any(Role::LowPass).unwrap().1.clone();
         assert_eq!(low_pass(&unstated).low_pass_slope().order(), 4);
-        assert!(unstated.stated_slopes().is_empty() && !unstated.knows_low_pass_slope());
+        assert!(unstated.stated_slopes().is_empty());
+        assert_eq!(unstated.low_pass_is_known_by(), None);
         let text = SYSTEM
             .replace("now = 120.0", "now = 120.0\nlow_pass_slope_db_per_octave = 18.0")
             .replace("mains_low_hz = 55.0", "mains_low_hz = 55.0\nmains_slope_db_per_octave = 24");
         let stated = System::parse("den.toml", &text).unwrap();
         assert_eq!((stated.mains.slope().order(), low_pass(&stated).low_pass_slope().order()), (4, 3));
-        assert!(stated.knows_low_pass_slope());
+        assert_eq!(stated.low_pass_is_known_by(), Some(Device::Subwoofer));
         assert_eq!(
             stated.stated_slopes(),
             ["main speakers 24 dB an octave", "the subwoofer's low-pass 18 dB an octave"]
@@ -349,7 +353,7 @@ mod tests {
         // A processor's are known without a word; and what goes into a visit's file comes out of it, old files being
         // without any.
         let processor = SYSTEM.replace("role = \"low-pass\"", "role = \"low-pass\"\non = \"processor\"");
-        assert!(System::parse("den.toml", &processor).unwrap().knows_low_pass_slope());
+        assert_eq!(System::parse("den.toml", &processor).unwrap().low_pass_is_known_by(), Some(Device::Processor));
         let written = serde_json::to_string(&stated).unwrap();
         assert!(
             written.contains(r#""slope_db_per_octave":24"#) && written.contains(r#""low_pass_db_per_octave":18"#),

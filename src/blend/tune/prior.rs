@@ -69,7 +69,14 @@ pub fn prior(case: &Case, passes: &[Pass], room: Room) -> Prior {
         let inverse = gaussian::factor(&covariance).inverse();
         precision.view_mut((first, first), (POINTS, POINTS)).copy_from(&inverse);
     }
-    let slope = if case.system.knows_low_pass_slope() { (1.0, 0.04) } else { (0.8, 0.25) };
+    // An order that is stated of a subwoofer's own filter leaves open which alignment it is. Butterworth and Linkwitz-Riley filters of the
+    // same order, held against each other over the octave and a half around the crossover (scipy, least squares), differ by factors of
+    // 0.80 to 1.16; a processor's are what they are said to be.
+    let slope = match case.system.low_pass_is_known_by() {
+        Some(Device::Processor) => (1.0, 0.04),
+        Some(Device::Subwoofer) => (1.0, 0.12),
+        None => (0.8, 0.25),
+    };
     let role = |role: Role| case.system.any(role).map(|(_, control)| control);
     let level_doubt = match role(Role::Level) {
         Some(control) if control.unit == Unit::Percent => 0.25,

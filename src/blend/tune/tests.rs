@@ -245,5 +245,6 @@ fn stated_slopes_are_the_models_own() {
     }
     let at = Scalar::LowPassSlope.at();
     assert_eq!((believed.mean[at], guessed.mean[at]), (1.0, 0.8));
-    assert!(believed.precision[(at, at)] > 10.0 * guessed.precision[(at, at)]);
+    // Standard deviations of 0.12 and 0.25.
+    assert!(believed.precision[(at, at)] > 4.0 * guessed.precision[(at, at)]);
 }
