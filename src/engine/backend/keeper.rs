@@ -18,10 +18,13 @@ use crate::engine::rt::{Callback, Controls, Renderer, Rings};
 
 /// How often reports are carried and the callback is watched.
 const TURN: Duration = Duration::from_millis(5);
-/// Callbacks staying away for this long mean that the device is lost, once it has played what it was handed.
+/// Callbacks staying away for this long mean that the device is lost.
 const LOST_AFTER: Duration = Duration::from_millis(500);
-/// More than this no device is believed to hold: a sound server's virtual output may take two seconds at once.
-const MOST_AHEAD: Duration = Duration::from_secs(3);
+/// A device that has asked for sound for so long has settled.
+const SETTLED_AFTER: Duration = Duration::from_secs(1);
+/// Until then they may stay away for longer: a sound server's virtual output has two seconds of silence on their way
+/// when a stream begins, and asks for nothing until these are over.
+const LOST_BEFORE_SETTLED_AFTER: Duration = Duration::from_secs(3);
 /// How often a lost device is tried.
 const RETRY_EVERY: Duration = Duration::from_millis(500);
 /// A stream that has not called back by then does not work.
@@ -150,10 +153,9 @@ fn playing(stream: Stream, callbacks: u64) -> State {
     State::Playing { stream, opened_at: now, callbacks, called_at: now, gaps: 0 }
 }
 
-/// How much longer a device has something to play that was handed `handed_s` seconds of sound since it was opened, when it
-/// asked for the last of them. Until then it need not ask for more.
-fn ahead(handed_s: f64, opened_for: Duration) -> Duration {
-    Duration::from_secs_f64((handed_s - opened_for.as_secs_f64()).clamp(0.0, MOST_AHEAD.as_secs_f64()))
+/// How long callbacks may stay away that came for `settling` so far.
+fn patience(settling: Duration) -> Duration {
+    if settling < SETTLED_AFTER { LOST_BEFORE_SETTLED_AFTER } else { LOST_AFTER }
 }
 
 impl Work {
@@ -174,8 +176,7 @@ impl Work {
             called_at = Instant::now();
         }
         let gone = stream.faults.gone();
-        let handed_s = stream.controls.frames() as f64 / self.device.choice().rate.as_f64();
-        if gone || called_at.elapsed() > LOST_AFTER + ahead(handed_s, called_at.saturating_duration_since(opened_at)) {
+        if gone || called_at.elapsed() > patience(called_at.saturating_duration_since(opened_at)) {
             let name = &self.device.choice().name;
             let why = if gone {
                 format!("The sound output '{name}' was taken away.")
@@ -403,15 +404,10 @@ mod tests {
     }
 
     #[test]
-    fn a_device_that_took_much_at_once_may_be_silent_for_as_long_as_that_lasts() {
-        let opened_for = Duration::from_millis;
-        // Two seconds at once, asked for within a tenth of a second of being opened.
-        assert_eq!(ahead(2.0, opened_for(100)), Duration::from_millis(1900));
-        // As much as has been played, or less after gaps.
-        assert_eq!(ahead(60.0, opened_for(60_000)), Duration::ZERO);
-        assert_eq!(ahead(58.0, opened_for(60_000)), Duration::ZERO);
-        // One that takes sound as fast as it is made has lost its clock, and is not waited for.
-        assert_eq!(ahead(900.0, opened_for(1000)), MOST_AHEAD);
+    fn a_device_may_hesitate_when_it_begins_and_not_later() {
+        // A virtual output without anything to drive it hesitates for two seconds.
+        assert!(patience(Duration::from_millis(40)) > Duration::from_secs(2));
+        assert_eq!(patience(Duration::from_secs(60)), LOST_AFTER);
     }
 
     #[test]
