@@ -12,18 +12,14 @@ use std::path::Path;
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
-use crossbeam_channel::unbounded;
-use evenbass::conductor::{Baton, Clock, Conductor, Player};
-use evenbass::engine::{Engine, Outputs};
 use evenbass::faces::handset::{Handset, Store, Wanted, listen};
-use evenbass::routine::{Brief, Event, Kit, State};
 use evenbass::units::{Dbfs, FrameCount};
 use evenbass::view::{Action, Ask, Wires};
-use evenbass::visit::{Header, Journal, WallTime, spawn};
 use serde_json::json;
 use support::browser::{Browser, Phone, page_elsewhere};
-use support::compare::{RATE, SAME, rendered, tones};
+use support::compare::{SAME, rendered, tones};
 use support::laptop::{Laptop, Page, pair, parts, request};
+use support::live;
 use support::script::evenbass;
 
 const BUFFER_FRAMES: u64 = 256;
@@ -118,48 +114,9 @@ fn visit(
     file: &Path,
     blocks: &Arc<Mutex<Vec<Block>>>,
 ) -> (Handset, Wires, std::thread::JoinHandle<evenbass::conductor::Ending>) {
-    let room = evenbass::room::Room::unmeasured("garden room", &["bench"], &["window corner", "door side"]);
-    let brief = Brief {
-        name: "bench".into(),
-        seed: 7,
-        minutes: Some(5.0),
-        room: Some(room),
-        seat: 0,
-        kit: Kit { rated_low_hz: Some(30.0), too_heavy: Some(false), meter: Some(false), ..Kit::default() },
-        note_set: evenbass::presets::note_set("walk-16", None).expect("an embedded preset"),
-        loudness_phon: 50.0,
-        blend: None,
-        rehearsal: false,
-        asks_more: false,
-    };
-    let header = Header::new("bench", WallTime::now(), None, brief);
-    let journal = Journal::create(file, &header).expect("a visit file");
-    let (acknowledge, written) = unbounded();
-    let (tell, moments) = unbounded();
     let kept = blocks.clone();
     let take = Box::new(move |block: &[f32]| kept.lock().expect("nobody else").push((Instant::now(), block.to_vec())));
-    let on_moment = Box::new(move |moment| {
-        let _ = tell.send(moment);
-    });
-    let engine = Engine::paced(RATE, 1, FrameCount(BUFFER_FRAMES), take, on_moment).expect("a device");
-    let mut conductor = Conductor::new(Baton {
-        state: State::new(Arc::new(header.brief.clone())),
-        file: file.into(),
-        journal: spawn(journal, acknowledge).expect("a thread"),
-        written,
-        player: Player::new(engine, Outputs::one(0), Some(moments)),
-        clock: Clock::live(0.0),
-        device: Some("no hardware".into()),
-        opened: Event::Opened {
-            program: "bench".into(),
-            device: "no hardware".into(),
-            rate_hz: RATE.hz(),
-            channels: None,
-        },
-        notices: Vec::new(),
-        suspended: Box::new(|_| {}),
-        sheet: Box::new(|_, _| Err("not here".into())),
-    });
+    let mut conductor = live::conductor(file, FrameCount(BUFFER_FRAMES), take);
     let wires = conductor.face().expect("a face");
     let phones = conductor.face().expect("a face");
     let store = Store::of_visit(folder, file);

@@ -1,6 +1,7 @@
-//! Sessions on the fast clock through the JSON face.
+//! Sessions on the fast clock through the JSON face; `early` alone takes real time.
 
 mod commands;
+mod early;
 mod refused;
 #[path = "../support/mod.rs"]
 mod support;

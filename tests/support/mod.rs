@@ -4,6 +4,7 @@
 pub mod browser;
 pub mod compare;
 pub mod laptop;
+pub mod live;
 pub mod looker;
 pub mod player;
 pub mod proxy;
