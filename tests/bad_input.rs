@@ -156,3 +156,20 @@ fn what_is_typed_wrong_is_wrong_usage() {
         says(home.path(), arguments, 2, &[wanted]);
     }
 }
+
+#[test]
+fn standard_output_that_takes_nothing_is_no_accident() {
+    let home = with("unused", "");
+    for arguments in [&["presets", "list"][..], &["completions", "bash"], &["levels", "walk-16"]] {
+        // Whoever read from it has had enough, as `head` has.
+        let (reader, writer) = std::io::pipe().unwrap();
+        drop(reader);
+        let closed = evenbass(home.path()).args(arguments).stdout(writer).output().unwrap();
+        assert_eq!((closed.status.code(), String::from_utf8_lossy(&closed.stderr).as_ref()), (Some(0), ""));
+        let Ok(full) = fs::File::options().write(true).open("/dev/full") else { continue };
+        let full = evenbass(home.path()).args(arguments).stdout(full).output().unwrap();
+        let words = String::from_utf8(full.stderr).unwrap();
+        assert_eq!(full.status.code(), Some(1), "{words}");
+        assert!(words.starts_with("evenbass: standard output cannot be written") && words.contains("Make space"));
+    }
+}

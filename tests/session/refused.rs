@@ -131,3 +131,21 @@ fn a_folder_that_cannot_be_written_is_named() {
     assert_eq!(status.code(), Some(1), "{words}");
     assert!(words.contains("not-there") && words.contains("the folder is not there"), "{words}");
 }
+
+#[test]
+fn a_rehearsal_on_a_full_disk_ends_and_says_why() {
+    let home = tempfile::tempdir().unwrap();
+    let mut rehearse = evenbass(home.path());
+    rehearse.args(["rehearse", "--kit", "kit.toml", "--notes", "short", "--seed", "11"]);
+    let whole = rehearse.output().unwrap();
+    assert!(whole.status.success(), "{}", String::from_utf8_lossy(&whole.stderr));
+    let visit_bytes = fs::metadata(home.path().join("rehearsal.visit.jsonl")).unwrap().len();
+    let sheet_bytes = fs::metadata(home.path().join("rehearsal.sheet.html")).unwrap().len();
+    assert!(sheet_bytes > visit_bytes + 1024, "otherwise the second limit lets everything be written");
+    for (bytes, what) in [(visit_bytes / 2, "could not write to"), (visit_bytes + 1024, "sheet was not written")] {
+        let ended = with_a_full_disk(&rehearse, bytes.div_ceil(512)).output().unwrap();
+        let words = String::from_utf8(ended.stderr).unwrap();
+        assert_eq!(ended.status.code(), Some(1), "{words}");
+        assert!(words.contains("the rehearsal cannot go on") && words.contains(what), "{bytes} bytes: {words}");
+    }
+}
