@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 use std::time::{Duration, Instant};
 
-use serde_json::Value;
+use serde_json::{Value, json};
 use tempfile::TempDir;
 
 use crate::laptops::COMFORT_DBFS;
@@ -102,10 +102,18 @@ pub struct Hand {
 impl Hand {
     /// The phone shows the first question.
     pub fn ready() -> Self {
+        Self::ready_after(&[])
+    }
+
+    /// The same, where each of these scripts has run before the page's own.
+    pub fn ready_after(scripts: &[&str]) -> Self {
         let home = tempfile::tempdir().unwrap();
         let laptop = Laptop::start(rehearsal(home.path()));
         let browser = Browser::start();
         let phone = browser.phone();
+        for script in scripts {
+            phone.call("Page.addScriptToEvaluateOnNewDocument", json!({ "source": script }));
+        }
         phone.go(&laptop.invitation());
         phone.wait(OPEN);
         Self { phone, laptop, _browser: browser, _home: home }

@@ -51,8 +51,6 @@ pub(super) struct Card<'a> {
     /// Who leads, in sentences; empty before the verdict.
     lead: Vec<String>,
     ranking: Vec<Row>,
-    /// Somebody else moved the visit on last.
-    elsewhere: bool,
     done: bool,
     /// The name of the set-up sheet's file.
     sheet: Option<String>,
@@ -160,7 +158,6 @@ pub(super) fn card<'a>(view: &'a View, phone: u16, me: FaceId, louder_to: Dbfs) 
         offers: view.offers,
         lead: view.ranking.as_ref().map(|ranking| words::verdict(view, ranking)).unwrap_or_default(),
         ranking: desk::rows(view),
-        elsewhere: view.in_charge.is_some_and(|face| face != me),
         done: view.chapter == Chapter::Done && view.question.is_none(),
         sheet: view.sheet.as_ref().and_then(|sheet| Some(sheet.file_name()?.to_string_lossy().into_owned())),
         closing: view.closing,

@@ -65,7 +65,7 @@ function drawCard() {
   const question = card.question;
   if (card.paused) {
     fill(main, heading(card.sounding ? 'Fading.' : 'It is silent now.'), el('p', {}, card.paused),
-      question && reason(`Then: ${question.text}`));
+      question && reason(`Then: ${question.text}`), reason(`This is phone ${card.phone} of the visit '${card.visit}'.`));
     fill(answers, el('button', { type: 'button', class: 'lead', 'data-k': 'go', click: () => act('continue') }, 'go on'));
     return;
   }
