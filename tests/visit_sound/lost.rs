@@ -18,7 +18,7 @@ fn at_the_notes(server: &SoundServer, home: &Path) -> Person {
 }
 
 /// The output goes and comes back in the middle of the reference tone; the visit goes on from the lowest level.
-fn lose_and_go_on(server: SoundServer, lose: impl FnOnce(&mut SoundServer), bring_back: impl FnOnce(&mut SoundServer)) {
+fn lose_and_go_on(server: SoundServer, lose: impl Fn(&mut SoundServer), bring_back: impl FnOnce(&mut SoundServer)) {
     let mut server = server;
     let home = tempfile::tempdir().unwrap();
     let mut person = at_the_notes(&server, home.path());
@@ -43,9 +43,15 @@ fn lose_and_go_on(server: SoundServer, lose: impl FnOnce(&mut SoundServer), brin
         peak(&recorder)
     );
     person.go_on_until("The visit is complete.");
+    // Once more, while the last screen is left open: that is no part of the visit any more.
+    drop(recorder);
+    let complete = events(home.path());
+    lose(&mut server);
+    person.screen.wait_for("sound device gone");
     person.screen.press("q");
     assert_eq!(person.screen.end(), 0, "{}", person.screen.raw);
     let after = events(home.path());
+    assert_eq!(after, complete);
     assert_eq!(after[..before.len()], before[..], "what had been written is as it was");
     let lost = after.iter().position(|event| matches!(event, Event::DeviceLost { .. })).expect("the loss is written");
     let back = after.iter().position(|event| matches!(event, Event::DeviceBack)).expect("the return is written");
