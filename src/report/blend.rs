@@ -9,6 +9,7 @@ use crate::draw::{self, Curve, Curves, Point, Theme};
 use crate::report::facts::Facts;
 use crate::report::sheet::{PAGE, PHONE};
 use crate::report::words::{count, list};
+use crate::routine::NO_SPOT;
 pub(crate) use facts::facts_of;
 pub use facts::{BlendFacts, ControlFacts, PredictedFacts};
 
@@ -160,7 +161,7 @@ fn by_the_figures(predicted: &PredictedFacts) -> Markup {
 }
 
 /// Who heard it and where, and what changed since an earlier visit.
-pub(crate) fn signed(blend: &BlendFacts) -> Markup {
+pub(crate) fn signed(facts: &Facts, blend: &BlendFacts) -> Markup {
     let (even, uneven): (Vec<_>, Vec<_>) = blend.seats.iter().partition(|(_, even)| *even);
     let names = |seats: &[&(String, bool)]| list(&seats.iter().map(|(name, _)| name.clone()).collect::<Vec<_>>());
     html! {
@@ -182,6 +183,9 @@ pub(crate) fn signed(blend: &BlendFacts) -> Markup {
         @if let Some((name, date)) = &blend.earlier {
             section {
                 h2 { "Since " (name) ", " (date) }
+                @if let [spot] = facts.room.spots.as_slice() && spot.name != NO_SPOT {
+                    p { "The subwoofer stands at \u{2018}" (spot.name) "\u{2019}." }
+                }
                 @if blend.drifts.is_empty() { p { "Nothing has drifted: every control stands where it was left." } }
                 @else { ul { @for drift in &blend.drifts { li { (drift) } } } }
             }
@@ -190,7 +194,7 @@ pub(crate) fn signed(blend: &BlendFacts) -> Markup {
 }
 
 /// What to do when something changes: for a sheet that is about the blend alone.
-pub(crate) fn changes() -> Markup {
+pub(crate) fn changes(facts: &Facts) -> Markup {
     html! {
         section {
             h2 { "If something changes" }
@@ -198,10 +202,16 @@ pub(crate) fn changes() -> Markup {
                 li { "Bass suddenly thin or booming: look through the settings first; one of them has usually changed." }
                 li { "Subwoofer, seat or main speakers moved: have level, phase and distance heard again." }
                 li { "Once a year, or after anything else: " code { "evenbass begin --recheck" } " with this visit's file says what has drifted." }
+                (keep(facts))
             }
             p class="quiet" { "Common practice." }
         }
     }
+}
+
+/// The sheet alone is not enough for a re-check.
+pub(crate) fn keep(facts: &Facts) -> Markup {
+    html! { li { "Keep the file " code { (facts.visit_file) } " with this sheet: the next check needs it." } }
 }
 
 /// The page after the first, where the placement has the first.
@@ -212,7 +222,7 @@ pub(crate) fn page(facts: &Facts) -> Markup {
             h1 { "The blend" }
             (table(blend))
             (sound(blend))
-            (signed(blend))
+            (signed(facts, blend))
         }
     }
 }

@@ -71,8 +71,8 @@ fn blend_alone(facts: &Facts, blended: &BlendFacts) -> Markup {
             // What does not fit on the first page any more goes to the second in one piece: no page with a line or two.
             div class="together" {
                 div class="pair" {
-                    div { (blend::signed(blended)) }
-                    div { (blend::changes()) p class="quiet" { (level_words(facts)) } }
+                    div { (blend::signed(facts, blended)) }
+                    div { (blend::changes(facts)) p class="quiet" { (level_words(facts)) } }
                 }
                 (detail::log_in_brief(facts, blended))
             }
@@ -302,6 +302,7 @@ fn changes(facts: &Facts) -> Markup {
                 li { "It suddenly booms or goes missing: look through the settings first; one of them has usually changed." }
                 li { "Seat moved by more than half a metre, other large furniture, doors kept differently, another subwoofer: "
                     "have the notes heard again, beginning with " (spot) "." }
+                @if facts.blend.is_some() { (blend::keep(facts)) }
             }
             p class="quiet" { "Common practice." }
         }

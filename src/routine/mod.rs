@@ -50,6 +50,9 @@ use crate::presets::NoteSet;
 use crate::room::Room;
 use crate::units::GainDb;
 
+/// The one spot of a visit in which no place is sought and nobody named it.
+pub const NO_SPOT: &str = "where the subwoofer stands";
+
 /// Everything a visit knows. Built from the brief by [`State::new`], changed by [`State::step`] alone.
 #[derive(Debug, Clone, PartialEq)]
 pub struct State {
@@ -97,7 +100,7 @@ impl State {
     pub fn new(brief: Arc<Brief>) -> Self {
         let placed = brief.is_placed();
         // Where the subwoofer stands already, that is the only spot there is.
-        let spots: &[&str] = if placed { &["where the subwoofer stands"] } else { &[] };
+        let spots: &[&str] = if placed { &[NO_SPOT] } else { &[] };
         let unmeasured = || Room::unmeasured(&brief.name, &["main seat"], spots);
         let room = Arc::new(brief.room.clone().unwrap_or_else(unmeasured));
         let mut state = Self {
