@@ -127,6 +127,70 @@ fn a_re_check_says_what_has_drifted_and_what_has_not() {
     assert_eq!(blend["earlier"][0], "rehearsal");
 }
 
+const LOUNGE: &str = "name = \"lounge\"\nsize_m = [5.2, 3.9]\nheight_m = 2.5\n\n[[seat]]\nname = \"bench\"\nat_m = [3.4, 1.9]\n\
+                      weight = 1.0\n\n[[seat]]\nname = \"sofa\"\nat_m = [4.2, 1.9]\nweight = 2.0\n\n[[spot]]\nname = \"window\"\n\
+                      at_m = [0.4, 0.4]\n\n[[spot]]\nname = \"door\"\nat_m = [0.4, 3.4]\n";
+
+fn rehearsed(home: &Path, arguments: &[&str]) {
+    let output = evenbass(home).arg("rehearse").args(arguments).output().unwrap();
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+}
+
+fn header(home: &Path, name: &str) -> Value {
+    let text = fs::read_to_string(home.join(format!("{name}.visit.jsonl"))).unwrap();
+    serde_json::from_str(text.lines().next().unwrap()).unwrap()
+}
+
+#[test]
+fn a_re_check_is_in_the_room_of_the_earlier_visit_with_its_seats_and_its_spot() {
+    let home = tempfile::tempdir().unwrap();
+    fs::write(home.path().join("lounge.toml"), LOUNGE).unwrap();
+    fs::write(home.path().join("system.toml"), LINE).unwrap();
+    let first =
+        ["--room", "lounge.toml", "--system", "system.toml", "--minutes", "2", "--seed", "3", "--notes", "short"];
+    rehearsed(home.path(), &first);
+    rehearsed(home.path(), &["--recheck", "rehearsal.sheet.html", "--seed", "4"]);
+    let (was, now) = (header(home.path(), "rehearsal"), header(home.path(), "rehearsal-2"));
+    let (was, now) = (&was["brief"], &now["brief"]);
+    assert_eq!(now["room"]["name"], "lounge");
+    for kept in ["seats", "seat_weights", "floor"] {
+        assert!(!was["room"][kept].is_null());
+        assert_eq!(now["room"][kept], was["room"][kept], "{kept}");
+    }
+    assert_eq!((&now["seat"], &was["seat"]), (&json!(1), &json!(1)));
+    let spots = now["room"]["spots"].as_array().expect("spots");
+    assert_eq!(spots.len(), 1, "only where the subwoofer stands");
+    let sheet = fs::read_to_string(home.path().join("rehearsal-2.sheet.html")).unwrap();
+    assert!(sheet.contains("<h1>lounge</h1>"));
+    let chosen = spots[0]["name"].as_str().expect("a name");
+    assert!(sheet.contains(&format!("The subwoofer stands at \u{2018}{chosen}\u{2019}.")), "{chosen}");
+    // A room that is named counts more.
+    fs::write(home.path().join("attic.toml"), LOUNGE.replace("lounge", "attic")).unwrap();
+    rehearsed(home.path(), &["--recheck", "rehearsal.visit.jsonl", "--room", "attic.toml", "--seed", "4"]);
+    assert_eq!(header(home.path(), "rehearsal-3")["brief"]["room"]["name"], "attic");
+}
+
+#[test]
+fn a_re_check_needs_the_visit_s_own_file_and_a_visit_no_rehearsal_s() {
+    let home = tempfile::tempdir().unwrap();
+    finish(blend(home.path(), LINE, "line"));
+    let begin = |file: &str| {
+        let mut begin = evenbass(home.path());
+        begin.args(["begin", "spring", "--recheck", file]);
+        begin
+    };
+    refuses(begin("rehearsal.sheet.html"), &["is a rehearsal", "`evenbass rehearse --recheck"]);
+    let sheet = fs::read_to_string(home.path().join("rehearsal.sheet.html")).unwrap();
+    assert!(
+        sheet.contains("Keep the file <code>rehearsal.visit.jsonl</code> with this sheet: the next check needs it.")
+    );
+    fs::rename(home.path().join("rehearsal.sheet.html"), home.path().join("alone.sheet.html")).unwrap();
+    refuses(
+        begin("alone.sheet.html"),
+        &["The sheet alone.sheet.html alone is not enough", "no alone.visit.jsonl beside"],
+    );
+}
+
 #[test]
 fn the_wrong_knob_is_put_right_by_going_back() {
     let home = tempfile::tempdir().unwrap();

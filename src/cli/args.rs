@@ -201,14 +201,14 @@ pub struct Begin {
     /// What the visit is called; its file is NAME.visit.jsonl.
     #[arg(default_value = "visit")]
     pub name: String,
-    /// The room in a TOML file; asked for otherwise.
+    /// The room in a TOML file; asked for otherwise (with --recheck that of the earlier visit).
     #[arg(long, value_name = "FILE")]
     pub room: Option<PathBuf>,
     /// Output channels that reach the subwoofer, by name (LFE, L, R, …) or number from 1; all otherwise.
     #[arg(long, value_name = "CHANNEL,…", value_delimiter = ',')]
     pub channels: Vec<Way>,
-    /// Look again at what was set in an earlier visit: its file, or its set-up sheet.
-    #[arg(long, value_name = "FILE", conflicts_with_all = ["blend", "system", "placed", "room"])]
+    /// Look again at what was set in an earlier visit: its file, or its set-up sheet with that file beside it.
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["blend", "system", "placed"])]
     pub recheck: Option<PathBuf>,
     #[command(flatten)]
     pub blend: BlendOptions,
@@ -271,7 +271,7 @@ pub struct Report {
                         evenbass rehearse --room lounge.toml --response lounge.csv\n  \
                         evenbass rehearse --face json     another program is the listener")]
 pub struct Rehearse {
-    /// The virtual room in a TOML file; an invented one otherwise.
+    /// The virtual room in a TOML file; an invented one otherwise (with --recheck that of the earlier rehearsal).
     #[arg(long, value_name = "FILE")]
     pub room: Option<PathBuf>,
     /// Responses from every spot to the seat in a CSV file, in place of computed ones.
@@ -294,7 +294,7 @@ pub struct Rehearse {
     pub folder: Option<PathBuf>,
     #[command(flatten)]
     pub blend: BlendOptions,
-    /// Look again at what was set in an earlier rehearsal: its file, or its set-up sheet.
+    /// Look again at what was set in an earlier rehearsal: its file, or its set-up sheet with that file beside it.
     #[arg(long, value_name = "FILE", conflicts_with_all = ["blend", "system", "placed"])]
     pub recheck: Option<PathBuf>,
     #[command(flatten)]

@@ -8,7 +8,7 @@ use anyhow::Context;
 use crate::cli::args::{Begin, BlendOptions, BriefOptions, Resume, VisitOptions};
 use crate::cli::routing::Routing;
 use crate::cli::session::{self, Answering, OpenVisit, PROGRAM};
-use crate::cli::{Failure, brief, sound};
+use crate::cli::{Failure, brief, recheck, sound};
 use crate::room;
 use crate::routine::{BlendBrief, Brief, Stage};
 use crate::visit::{self, Header, SUFFIX};
@@ -34,11 +34,15 @@ pub fn resume_or_begin(options: &VisitOptions) -> Result<(), Failure> {
 
 /// `evenbass begin`
 pub fn begin(begin: &Begin) -> Result<(), Failure> {
+    let earlier = begin.recheck.as_deref().map(|file| recheck::of(file, false)).transpose()?;
     let room = begin.room.as_deref().map(room::load).transpose()?;
-    let recheck = begin.recheck.as_deref();
-    let room = room.map(|room| brief::room(room, recheck, &begin.blend, &begin.brief)).transpose()?;
+    let room = room.map(|room| brief::room(room, earlier.is_some(), &begin.blend, &begin.brief)).transpose()?;
     let mut kit = brief::kit(&begin.brief)?;
-    let blend = brief::blend(recheck, &begin.blend)?;
+    let (blend, room, main_seat) = match (earlier, room) {
+        (Some(earlier), None) => (Some(earlier.blend), Some(earlier.room), Some(earlier.seat)),
+        (Some(earlier), room) => (Some(earlier.blend), room, None),
+        (None, room) => (brief::blend(&begin.blend)?, room, None),
+    };
     // A subwoofer with a channel of its own is heard on that alone while its place is sought.
     let own = blend.as_ref().and_then(|blend| blend.system.as_ref()).and_then(|system| system.channels.subwoofer);
     if kit.channels.is_empty() {
@@ -48,7 +52,7 @@ pub fn begin(begin: &Begin) -> Result<(), Failure> {
         [] => Routing::numbered(&kit.channels),
         named => Routing::plain(named)?,
     };
-    let mut brief = Brief { blend, ..brief::brief(&begin.name, room, kit, &begin.brief, false)? };
+    let mut brief = Brief { blend, ..brief::brief(&begin.name, room, main_seat, kit, &begin.brief, false)? };
     let file = visit_file(&begin.visit.folder, &begin.name)?;
     if file.exists() {
         return Err(Failure::Usage(format!(

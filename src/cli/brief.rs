@@ -1,11 +1,9 @@
 //! What a visit or a rehearsal starts from, out of what was typed: room, kit, blend, and the brief that holds them.
 
-use std::path::Path;
-
 use crate::blend::{Connection, System};
 use crate::cli::args::{BlendOptions, BriefOptions};
 use crate::cli::presets::own_presets;
-use crate::cli::{Failure, recheck, spots};
+use crate::cli::{Failure, spots};
 use crate::presets::{self, NOTES, ROUTINES};
 use crate::room::Room;
 use crate::routine::{AnswerBy, BlendBrief, Brief, Kit};
@@ -28,13 +26,8 @@ impl Default for BriefOptions {
 
 /// The room as a visit begins with it: with suggested spots where a place is sought and the file names none. A re-check
 /// and a blend alone take the subwoofer where it stands.
-pub(super) fn room(
-    room: Room,
-    recheck: Option<&Path>,
-    blend: &BlendOptions,
-    options: &BriefOptions,
-) -> Result<Room, Failure> {
-    if recheck.is_some() || blend.placed {
+pub(super) fn room(room: Room, recheck: bool, blend: &BlendOptions, options: &BriefOptions) -> Result<Room, Failure> {
+    if recheck || blend.placed {
         return Ok(room);
     }
     Ok(spots::suggested(room, options.seat.as_deref())?)
@@ -52,11 +45,8 @@ pub(super) fn kit(options: &BriefOptions) -> Result<Kit, Failure> {
     Ok(kit)
 }
 
-/// The blend that was asked for, if one was: an earlier one's re-check, or one out of the options.
-pub(super) fn blend(recheck: Option<&Path>, options: &BlendOptions) -> Result<Option<BlendBrief>, Failure> {
-    if let Some(earlier) = recheck {
-        return recheck::of(earlier).map(Some);
-    }
+/// The blend that was asked for, if one was.
+pub(super) fn blend(options: &BlendOptions) -> Result<Option<BlendBrief>, Failure> {
     if !(options.blend || options.placed || options.system.is_some()) {
         return match &options.routine {
             None => Ok(None),
@@ -90,16 +80,18 @@ pub(super) fn blend(recheck: Option<&Path>, options: &BlendOptions) -> Result<Op
 }
 
 /// What a visit starts from, out of what was typed.
+/// * `main_seat` - of the room, if that is not the one that counts most; what was typed counts more
 pub(super) fn brief(
     name: &str,
     room: Option<Room>,
+    main_seat: Option<usize>,
     kit: Kit,
     options: &BriefOptions,
     rehearsal: bool,
 ) -> Result<Brief, Failure> {
     let mut room = room;
     let seat = match (&options.seat, &mut room) {
-        (None, room) => room.as_ref().map_or(0, heaviest_seat),
+        (None, room) => main_seat.unwrap_or_else(|| room.as_ref().map_or(0, heaviest_seat)),
         (Some(seat), Some(room)) => {
             // One seat by name is that one alone.
             room.seat_weights.clear();

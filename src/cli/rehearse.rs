@@ -10,7 +10,7 @@ use crate::blend::Connection;
 use crate::cli::args::{FaceName, Rehearse};
 use crate::cli::begin::free_name;
 use crate::cli::session::{self, Answering, OpenVisit, PROGRAM};
-use crate::cli::{Failure, brief, sound};
+use crate::cli::{Failure, brief, recheck, sound};
 use crate::presets;
 use crate::rehearsal::{BlendPerson, SimulatedListener, VirtualRoom, VirtualSystem};
 use crate::room::table::ResponseTable;
@@ -26,12 +26,15 @@ const MINUTES: f64 = 18.0;
 
 /// Goes through a whole visit on the fast clock.
 pub fn run(rehearse: &Rehearse) -> Result<(), Failure> {
-    let room = match &rehearse.room {
-        Some(file) => room::load(file)?,
-        None => Room::from_toml(SCENARIO.0, SCENARIO.1)?,
+    let earlier = rehearse.recheck.as_deref().map(|file| recheck::of(file, true)).transpose()?;
+    // Without measures nothing can be computed in it.
+    let was = earlier.as_ref().filter(|earlier| earlier.room.floor.is_some() || rehearse.response.is_some());
+    let (room, main_seat) = match (&rehearse.room, was) {
+        (Some(file), _) => (room::load(file)?, None),
+        (None, Some(earlier)) => (earlier.room.clone(), Some(earlier.seat)),
+        (None, None) => (Room::from_toml(SCENARIO.0, SCENARIO.1)?, None),
     };
-    let recheck = rehearse.recheck.as_deref();
-    let room = brief::room(room, recheck, &rehearse.blend, &rehearse.brief)?;
+    let room = brief::room(room, earlier.is_some(), &rehearse.blend, &rehearse.brief)?;
     if room.spots.is_empty() && room.floor.is_none() {
         return Err(Failure::Usage(
             "The room has neither spots nor an outline: add [[spot]] with a name, or size_m and the seat's at_m."
@@ -53,8 +56,11 @@ pub fn run(rehearse: &Rehearse) -> Result<(), Failure> {
     };
     let folder = passing.as_ref().map(|dir| dir.path()).or(rehearse.folder.as_deref()).unwrap_or(Path::new("."));
     let name = free_name(folder, "rehearsal");
-    let blend = brief::blend(recheck, &rehearse.blend)?;
-    let mut brief = Brief { blend, ..brief::brief(&name, Some(room), kit, &options, true)? };
+    let blend = match earlier {
+        Some(earlier) => Some(earlier.blend),
+        None => brief::blend(&rehearse.blend)?,
+    };
+    let mut brief = Brief { blend, ..brief::brief(&name, Some(room), main_seat, kit, &options, true)? };
     let seed = brief.seed;
     if let Some(blend) = &mut brief.blend {
         // A system of the mind, where no file says which.
