@@ -192,6 +192,41 @@ fn a_re_check_needs_the_visit_s_own_file_and_a_visit_no_rehearsal_s() {
 }
 
 #[test]
+fn a_re_check_that_is_heard_clearly_worse_does_not_say_that_nothing_has_drifted() {
+    let home = tempfile::tempdir().unwrap();
+    finish(blend(home.path(), LINE, "line"));
+    for (name, last) in [("rehearsal-2", 0), ("rehearsal-3", -3)] {
+        let mut again = evenbass(home.path());
+        again.args(["rehearse", "--face", "json", "--folder", ".", "--recheck", "rehearsal.visit.jsonl"]);
+        let rated = std::cell::Cell::new(0);
+        let mut talk = Talk::start(again);
+        let answer = |question: &Value| {
+            let mut answer = match question["topic"].as_str() {
+                // As it was left.
+                Some("control-now") if question["ask"] == "number" => json!({ "number": question["default"] }),
+                Some("control-now") => json!({ "choice": question["default"].as_u64().unwrap_or(0) }),
+                _ => rule(question),
+            };
+            if question["ask"] == "rate" {
+                rated.set(rated.get() + 1);
+                answer = json!({ "rating": if rated.get() == 5 { last } else { 0 } });
+            }
+            answer["id"] = question["id"].clone();
+            answer
+        };
+        talk.answer_with(answer, |line| line.get("done").is_some());
+        assert!(talk.end().0.success());
+        let blend = exported(home.path(), name);
+        assert_eq!((blend["drifts"].as_array().map(Vec::len), rated.get()), (Some(0), 9), "{blend}");
+        let sheet = fs::read_to_string(home.path().join(format!("{name}.sheet.html"))).unwrap();
+        let worse = last != 0;
+        assert_eq!(blend["since"]["worse"], worse, "{blend}");
+        assert_eq!(sheet.contains("Nothing has drifted"), !worse);
+        assert_eq!(sheet.contains("heard clearly less even, although every control stands where it was left"), worse);
+    }
+}
+
+#[test]
 fn the_wrong_knob_is_put_right_by_going_back() {
     let home = tempfile::tempdir().unwrap();
     let mut talk = Talk::start(blend(home.path(), LINE, "line"));

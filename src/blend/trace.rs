@@ -119,6 +119,18 @@ pub fn traces(crossover_hz: f64, notes: &[(f64, f64)]) -> Vec<Trace> {
     traces
 }
 
+/// How far the worst of some notes is from the mean of all, dB; `None` without notes.
+pub fn worst_db(levels_db: &[f64]) -> Option<f64> {
+    let mean_db = levels_db.iter().sum::<f64>() / levels_db.len() as f64;
+    levels_db.iter().map(|db| (db - mean_db).abs()).reduce(f64::max)
+}
+
+/// Whether notes that were `then_db` off at worst are clearly worse by now: by as much as would be worth a word in
+/// itself.
+pub fn is_clearly_worse(then_db: f64, now_db: f64) -> bool {
+    now_db - then_db >= NOTABLE_DB
+}
+
 /// How far to both sides at least half of a deviation is kept, octaves.
 fn width_octaves(deviations: &[(f64, f64)], frequency_hz: f64, deviation_db: f64) -> f64 {
     let Some(at) = deviations.iter().position(|(hz, _)| *hz == frequency_hz) else { return 0.0 };

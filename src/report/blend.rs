@@ -11,7 +11,7 @@ use crate::report::sheet::{PAGE, PHONE};
 use crate::report::words::{count, list};
 use crate::routine::NO_SPOT;
 pub(crate) use facts::facts_of;
-pub use facts::{BlendFacts, ControlFacts, PredictedFacts};
+pub use facts::{BlendFacts, ControlFacts, PredictedFacts, SinceFacts};
 
 /// The settings, for the first page: name and value.
 pub(crate) fn settings(blend: &BlendFacts) -> Markup {
@@ -186,10 +186,32 @@ pub(crate) fn signed(facts: &Facts, blend: &BlendFacts) -> Markup {
                 @if let [spot] = facts.room.spots.as_slice() && spot.name != NO_SPOT {
                     p { "The subwoofer stands at \u{2018}" (spot.name) "\u{2019}." }
                 }
-                @if blend.drifts.is_empty() { p { "Nothing has drifted: every control stands where it was left." } }
-                @else { ul { @for drift in &blend.drifts { li { (drift) } } } }
+                @if !blend.drifts.is_empty() { ul { @for drift in &blend.drifts { li { (drift) } } } }
+                p { (since(blend)) }
             }
         }
+    }
+}
+
+/// Whether anything has drifted, by the controls and by what is heard.
+fn since(blend: &BlendFacts) -> String {
+    let stands = "every control stands where it was left";
+    let drifted = !blend.drifts.is_empty();
+    let Some(SinceFacts { then_db, now_db, worse }) = blend.since else {
+        let heard = "the notes across the crossover were not heard both times.";
+        return if drifted { format!("Not compared by ear: {heard}") } else { format!("So far, {stands}; {heard}") };
+    };
+    let heard = format!("the worst note is {now_db:.1} dB from the mean, {then_db:.1} dB then");
+    match (worse, drifted) {
+        (true, true) => {
+            format!("It is heard clearly less even: {heard}. Turn the controls back first, then have it heard again.")
+        }
+        (true, false) => format!(
+            "It is heard clearly less even, although {stands}: {heard}. Something else has changed: a cable, a setting of \
+             source or processor, the subwoofer's place, the seat or the furniture."
+        ),
+        (false, true) => format!("It is heard about as even as then: {heard}."),
+        (false, false) => format!("Nothing has drifted: {stands}, and it is heard about as even as then ({heard})."),
     }
 }
 

@@ -14,7 +14,7 @@ mod why;
 mod words;
 mod write;
 
-pub use blend::{BlendFacts, ControlFacts, PredictedFacts};
+pub use blend::{BlendFacts, ControlFacts, PredictedFacts, SinceFacts};
 pub use export::{EXPORT_VERSION, evidence_csv, evidence_json};
 pub use facts::{Facts, Guarded, NoteLevel, StayFacts};
 pub use gather::facts_of;

@@ -4,7 +4,7 @@ use evenbass::blend::System;
 use evenbass::blend::predict::predicted;
 use evenbass::evidence::{Evidence, Heard, Rating};
 use evenbass::judge::{Advice, Estimate, ListenerReport, Ranking, SpotBelief};
-use evenbass::report::{BlendFacts, ControlFacts, Facts, Guarded, NoteLevel, PredictedFacts, StayFacts};
+use evenbass::report::{BlendFacts, ControlFacts, Facts, Guarded, NoteLevel, PredictedFacts, SinceFacts, StayFacts};
 use evenbass::room::plan::{Fittings, NoGo, Opening};
 use evenbass::room::{Floor, Place, Room};
 use evenbass::routine::{Brief, Kit};
@@ -310,6 +310,7 @@ pub fn blended(alone: bool) -> Facts {
         } else {
             Vec::new()
         },
+        since: alone.then_some(SinceFacts { then_db: 1.9, now_db: 2.4, worse: false }),
         alone,
         finished: true,
         answers: 131,

@@ -3,6 +3,7 @@
 use serde::Serialize;
 
 use crate::blend::predict::predicted;
+use crate::blend::trace::{is_clearly_worse, worst_db};
 use crate::blend::{Control, Role};
 use crate::routine::blend::{Blend, NoteHeard};
 use crate::routine::{Stage, State};
@@ -38,6 +39,8 @@ pub struct BlendFacts {
     pub earlier: Option<(String, String)>,
     /// What has drifted since, in words; empty if nothing has.
     pub drifts: Vec<String>,
+    /// How even the notes across the crossover were heard then and now, where they were both times.
+    pub since: Option<SinceFacts>,
     /// The blend is all that this visit was about.
     pub alone: bool,
     /// It has come to its end.
@@ -46,6 +49,17 @@ pub struct BlendFacts {
     pub answers: usize,
     /// From the first answer to the last, seconds.
     pub seconds: f64,
+}
+
+/// How even the notes across the crossover were heard at an earlier visit, and are now.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct SinceFacts {
+    /// How far the worst note was from the mean then, dB.
+    pub then_db: f64,
+    /// The same now, dB.
+    pub now_db: f64,
+    /// That is clearly worse.
+    pub worse: bool,
 }
 
 /// The sum by the figures on the boxes, without a room.
@@ -126,6 +140,11 @@ pub(crate) fn facts_of(state: &State) -> Option<BlendFacts> {
         predicted,
         earlier: brief.recheck.as_ref().map(|earlier| (earlier.name.clone(), earlier.date.clone())),
         drifts: blend.drifts().to_vec(),
+        since: brief.recheck.as_ref().and_then(|earlier| {
+            let worst_db = |notes: &[NoteHeard]| worst_db(&notes.iter().map(NoteHeard::db).collect::<Vec<_>>());
+            let (then_db, now_db) = (worst_db(&earlier.notes)?, worst_db(blend.notes())?);
+            Some(SinceFacts { then_db, now_db, worse: is_clearly_worse(then_db, now_db) })
+        }),
         alone: brief.placed,
         finished: *state.stage() == Stage::Done,
         answers: blend.answers(),
