@@ -116,3 +116,18 @@ fn a_routine_is_one_file_a_step_in_the_order_of_a_visit() {
     routine("6", "again");
     assert_ne!(order("again", "spot-1-"), one);
 }
+
+#[test]
+fn a_note_that_falls_short_is_as_loud_in_a_set_as_in_a_routine_and_as_both_cue_sheets_say() {
+    let folder = tempfile::tempdir().unwrap();
+    evenbass(folder.path(), &["render", "set", "walk-16", "--folder", "set"]);
+    evenbass(folder.path(), &["render", "routine", "--spots", "door", "--folder", "routine"]);
+    for (name, note) in [("set", "-25.0hz.wav"), ("routine", "-spot-1-25hz.wav")] {
+        let names = files(&folder.path().join(name));
+        let file = names.iter().find(|file| file.ends_with(note)).unwrap();
+        let level = level_dbfs(&channels(&folder.path().join(name).join(file))[0]);
+        let sheet = fs::read_to_string(folder.path().join(name).join("cue-sheet.txt")).unwrap();
+        let row = sheet.lines().find(|line| line.contains(file.as_str())).unwrap();
+        assert!(row.contains(&format!("{level:.1}")) && row.contains("4.2 dB"), "{level}: {row}");
+    }
+}

@@ -338,6 +338,11 @@ fn levels_tell_what_falls_short() {
     assert_eq!(code, 0, "{said}");
     let rows: serde_json::Value = serde_json::from_str(&said).unwrap();
     assert_eq!(rows.as_array().unwrap().len(), 16);
+    // The lowest tone reaches from 25 Hz a twelfth of an octave down, and falls by 12 dB an octave from there.
+    let (level_dbfs, held_by) = (rows[0]["level_dbfs"].as_f64().unwrap(), rows[0]["held_by"].as_str());
+    assert!((level_dbfs + 19.0).abs() < 0.1 && held_by == Some("driver guard"), "{level_dbfs} {held_by:?}");
+    let (_, said) = run(folder.path(), "levels walk-16 --comfort-dbfs -30 --deep-driver --json");
+    let rows: serde_json::Value = serde_json::from_str(&said).unwrap();
     assert_eq!((rows[0]["level_dbfs"].as_f64(), rows[0]["held_by"].as_str()), (Some(-18.0), Some("greatest boost")));
     let (_, said) = run(folder.path(), "levels --lowest-hz 40");
     assert!(said.contains("every note reaches equal loudness"), "{said}");
@@ -363,6 +368,25 @@ fn exposure_says_how_long_and_what_a_weighting_hides() {
         "138.0 dB(C) is at or above the upper",
     ] {
         assert!(said.contains(words), "{words}: {said}");
+    }
+    let at = |words: &str| said.find(words).unwrap();
+    let warned = at("119.5 dB SPL").max(at("138.0 dB(C)"));
+    assert!(warned < at("8 h 0 min"), "what harms comes before what is allowed: {said}");
+}
+
+#[test]
+fn a_set_as_a_table_falls_as_short_as_it_does_in_a_visit() {
+    let folder = tempfile::tempdir().unwrap();
+    let (_, said) = run(folder.path(), "levels walk-16 --comfort-dbfs -30 --json");
+    let rows: Vec<serde_json::Value> = serde_json::from_str(&said).unwrap();
+    let set = evenbass::presets::note_set("walk-16", None).unwrap();
+    let notes_hz = set.notes_hz();
+    let lowest_hz: Vec<f64> = notes_hz.iter().map(|&hz| set.recipe(hz, 1).lowest_hz()).collect();
+    let plan = evenbass::routine::levels::LevelPlan::new(&notes_hz, &lowest_hz, set.reference_hz, 50.0, false);
+    assert_eq!(rows.len(), plan.notes().len());
+    for (row, level) in rows.iter().zip(plan.notes()) {
+        let short_db = row["shortfall_db"].as_f64().unwrap();
+        assert!((short_db - level.shortfall.db()).abs() < 1e-9, "{row}: {level:?}");
     }
 }
 

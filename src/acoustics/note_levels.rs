@@ -72,14 +72,15 @@ pub enum HeldBy {
     Guard,
 }
 
-/// The level of a note. `peak` is the largest sample of its tone at unit gain (1 for a sine, more for noise).
+/// The level of a note. `peak` is the largest sample of its tone at unit gain (1 for a sine, more for noise), and
+/// `lowest_hz` the lowest frequency in the tone, from which the fall below 25 Hz is counted, as it is when it is played.
 ///
 /// `None` if the note or the reference lies outside ISO 226 (20 Hz to 12.5 kHz).
-pub fn note_level(frequency_hz: f64, peak: f64, bounds: &Bounds) -> Option<NoteLevel> {
+pub fn note_level(frequency_hz: f64, lowest_hz: f64, peak: f64, bounds: &Bounds) -> Option<NoteLevel> {
     let equal = level_for_phon(frequency_hz, bounds.phon)?;
     let wanted = bounds.reference + (equal - level_for_phon(bounds.reference_hz, bounds.phon)?);
-    let guard = if frequency_hz < GUARD_BELOW_HZ && !bounds.driver_takes_infrasound {
-        GainDb::new(12.0 * libm::log2(frequency_hz / GUARD_BELOW_HZ))
+    let guard = if lowest_hz < GUARD_BELOW_HZ && !bounds.driver_takes_infrasound {
+        GainDb::new(12.0 * libm::log2(lowest_hz / GUARD_BELOW_HZ))
     } else {
         GainDb::ZERO
     };
@@ -103,7 +104,7 @@ mod tests {
     use super::*;
 
     fn at(frequency_hz: f64, bounds: &Bounds) -> NoteLevel {
-        note_level(frequency_hz, 1.0, bounds).unwrap()
+        note_level(frequency_hz, frequency_hz, 1.0, bounds).unwrap()
     }
 
     #[test]
@@ -132,7 +133,7 @@ mod tests {
         let bounds = Bounds::ordinary(50.0, Dbfs::new(-19.0), 50.0);
         assert_eq!(bounds.ceiling(), Dbfs::new(-3.0));
         assert_eq!(Bounds::ordinary(50.0, Dbfs::new(-10.0), 50.0).ceiling(), Dbfs::new(-3.0));
-        let noise = note_level(25.0, 2.0, &bounds).unwrap();
+        let noise = note_level(25.0, 25.0, 2.0, &bounds).unwrap();
         assert_eq!(noise.held_by, Some(HeldBy::Ceiling));
         // A peak of 2 is 6.02 dB over a sine.
         assert!((noise.level.dbfs() + 3.0 + 6.0206).abs() < 1e-4);
@@ -145,6 +146,6 @@ mod tests {
         assert_eq!(at(20.0, &bounds).held_by, Some(HeldBy::Guard));
         bounds.driver_takes_infrasound = true;
         assert_eq!(at(20.0, &bounds).level, Dbfs::new(-18.0));
-        assert_eq!(note_level(15.0, 1.0, &bounds), None);
+        assert_eq!(note_level(15.0, 15.0, 1.0, &bounds), None);
     }
 }

@@ -30,7 +30,14 @@ pub struct Exposure {
 /// Prints the guide.
 pub fn run(exposure: &Exposure) -> Result<(), Failure> {
     let level = DbSpl::new(exposure.dba);
-    say!("At {:.1} dB(A):", exposure.dba);
+    // What harms comes first: the times that A-weighting allows may be far too long for bass.
+    if let Some(hz) = exposure.hz {
+        tone(hz, level);
+    }
+    if let Some(peak) = exposure.c_peak {
+        say!("A C-weighted peak of {peak:.1} dB(C) is {}.", peak_words(peak));
+    }
+    say!("By A-weighting alone, {:.1} dB(A):", exposure.dba);
     match niosh_hours(level) {
         Some(hours) => {
             say!("  a day's work: {} (NIOSH 98-126: 85 dB(A) for 8 h, half for each 3 dB)", duration(hours))
@@ -44,17 +51,11 @@ pub fn run(exposure: &Exposure) -> Result<(), Failure> {
     say!(
         "A-weighting hides bass, so these times say little about a subwoofer by itself: watch C-weighted peaks as well."
     );
-    if let Some(hz) = exposure.hz {
-        tone(hz, level);
-    }
     let [lower, upper, limit] = C_PEAK_LIMITS_DB;
     say!(
         "C-weighted peaks (2003/10/EC): action from {lower:.0} dB(C), protection from {upper:.0}, never above \
          {limit:.0}."
     );
-    if let Some(peak) = exposure.c_peak {
-        say!("  {peak:.1} dB(C) is {}.", peak_words(peak));
-    }
     Ok(())
 }
 

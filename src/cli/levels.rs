@@ -107,9 +107,10 @@ impl Hung {
     }
 
     fn level(&self, set: &NoteSet, note_hz: f64, bounds: &Bounds) -> Result<NoteLevel, Failure> {
-        let prepared = set.recipe(note_hz, self.noise_seed).prepare(SampleRate::HZ_48000);
+        let recipe = set.recipe(note_hz, self.noise_seed);
+        let prepared = recipe.prepare(SampleRate::HZ_48000);
         let peak = prepared.map_err(|wrong| Failure::Usage(wrong.to_string()))?.peak;
-        note_level(note_hz, peak, bounds).ok_or_else(|| {
+        note_level(note_hz, recipe.lowest_hz(), peak, bounds).ok_or_else(|| {
             Failure::Usage(format!(
                 "{note_hz} Hz: equal loudness is known from 20 Hz to 12.5 kHz; choose --lowest-hz 20 or more."
             ))

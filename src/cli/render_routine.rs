@@ -16,7 +16,8 @@ use crate::room::{self, Room};
 use crate::routine::in_advance::{Passage, Purpose, in_advance};
 use crate::routine::levels::{HIGHEST_COMFORT, START, ceiling_for};
 use crate::routine::{Brief, Kit, Part, State};
-use crate::units::Dbfs;
+use crate::signal::driver_guard_gain;
+use crate::units::{Dbfs, GainDb};
 
 /// A driver without a stated limit plays the whole set.
 const NO_LIMIT_HZ: f64 = 10.0;
@@ -202,7 +203,12 @@ fn step(routine: &RenderRoutine, passage: &Passage, state: &State, (number, of):
         Purpose::Note { note, .. } | Purpose::Strain { note } => short(state, note),
         _ => String::new(),
     };
-    let levels = passage.parts.iter().map(|part| part.level);
+    // As it is in the file: what falls below 25 Hz falls on the way there.
+    let fall = |part: &Part| match state.kit().deep_driver {
+        true => GainDb::ZERO,
+        false => driver_guard_gain(part.recipe.lowest_hz()),
+    };
+    let levels = passage.parts.iter().map(|part| part.level + fall(part));
     let loudest = levels.fold(None, |loudest: Option<Dbfs>, level| Some(loudest.map_or(level, |most| most.max(level))));
     let name = routine.files.file_name(number, of, &what);
     let cells = [

@@ -8,7 +8,7 @@ use crate::report::blend;
 use crate::report::facts::{Facts, Guarded, NoteLevel, SeatFacts, StayFacts};
 use crate::room::suggest;
 use crate::routine::question::Answer;
-use crate::routine::{Event, Stage, State};
+use crate::routine::{Event, Stage, State, levels};
 use crate::units::Dbfs;
 use crate::visit::Opened;
 
@@ -92,9 +92,9 @@ fn stays(state: &State) -> Vec<StayFacts> {
 fn levels(state: &State) -> Vec<NoteLevel> {
     let Some(comfort) = state.comfort() else { return Vec::new() };
     let notes = state.plan().notes().iter().enumerate();
-    notes
-        .map(|(note, level)| NoteLevel { note, level: comfort + level.played, shortfall_db: level.shortfall.db() })
-        .collect()
+    // What is played at last, after the fall below 25 Hz.
+    let sounds = |level: &levels::NoteLevel| comfort + (level.wanted - level.shortfall);
+    notes.map(|(note, level)| NoteLevel { note, level: sounds(level), shortfall_db: level.shortfall.db() }).collect()
 }
 
 fn left_out(state: &State) -> Vec<(f64, String)> {
