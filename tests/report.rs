@@ -64,6 +64,26 @@ fn the_pictures_as_text() {
 }
 
 #[test]
+fn every_line_of_the_grid_has_its_row_in_a_drawing_as_text() {
+    for (worst_db, lines) in [(5.0, 5), (8.0, 7), (14.0, 11), (17.0, 13), (40.0, 13)] {
+        let mut curve = report::curves(&facts(), &[0]);
+        curve.curves[0].points[3].high_db = worst_db;
+        let drawn = curves::text_curve(&curve, 76, 13, Glyphs::Ascii);
+        let at: Vec<(usize, i32)> = drawn
+            .lines()
+            .enumerate()
+            .filter_map(|(row, line)| match line.get(..5)?.trim() {
+                "even" => Some((row, 0)),
+                level => Some((row, level.parse().ok()?)),
+            })
+            .collect();
+        assert_eq!(at.len(), lines, "{drawn}");
+        let apart = at[1].0 - at[0].0;
+        assert!(at.windows(2).all(|pair| pair[1].0 - pair[0].0 == apart && pair[0].1 - pair[1].1 == 3), "{drawn}");
+    }
+}
+
+#[test]
 fn the_sheet_is_well_formed_and_needs_nothing_from_outside() {
     for facts in [facts(), bare()] {
         let html = sheet(&facts);

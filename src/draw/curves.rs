@@ -233,13 +233,15 @@ fn end_labels(curves: &Curves, frame: &Frame, theme: &Theme) -> Markup {
     }
 }
 
-/// The first curve as text: `o` for its value, dots for its band; under it hertz.
+/// The first curve as text: `o` for its value, dots for its band; under it hertz. Every line of the grid has a row of its
+/// own, all equally far apart, even where that takes more than `rows`.
 pub fn text_curve(curves: &Curves, columns: usize, rows: usize, glyphs: Glyphs) -> String {
     let (Some(hertz), Some(curve)) = (hertz_range(curves), curves.curves.first()) else { return String::new() };
     let reach = reach_db(curves);
     let left = 6;
     let wide = columns.saturating_sub(left + 1).max(2);
-    let tall = rows.saturating_sub(2).max(3) | 1;
+    let lines = 2 * (reach / GRID_DB).round() as usize;
+    let tall = lines * (rows.saturating_sub(2) / lines).max(1) + 1;
     let frame = Frame {
         left: left as f64,
         right: (left + wide - 1) as f64,
