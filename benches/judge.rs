@@ -125,6 +125,7 @@ impl Visit {
             seconds_left: Some(600.0),
             meter: false,
             at_spot: Some(0),
+            matching: false,
             walk,
             seed: 3,
         }

@@ -53,6 +53,7 @@ pub fn begin(begin: &Begin) -> Result<(), Failure> {
         named => Routing::plain(named)?,
     };
     let mut brief = Brief { blend, ..brief::brief(&begin.name, room, main_seat, kit, &begin.brief, false)? };
+    brief::time_enough(&brief)?;
     let file = visit_file(&begin.visit.folder, &begin.name)?;
     if file.exists() {
         return Err(Failure::Usage(format!(

@@ -1,12 +1,14 @@
 //! What a visit or a rehearsal starts from, out of what was typed: room, kit, blend, and the brief that holds them.
 
+use std::sync::Arc;
+
 use crate::blend::{Connection, System};
 use crate::cli::args::{BlendOptions, BriefOptions};
 use crate::cli::presets::own_presets;
 use crate::cli::{Failure, spots};
 use crate::presets::{self, NOTES, ROUTINES};
 use crate::room::Room;
-use crate::routine::{AnswerBy, BlendBrief, Brief, Kit};
+use crate::routine::{AnswerBy, BlendBrief, Brief, Kit, State};
 use crate::toml_file::{load_toml, read_text};
 
 impl Default for BriefOptions {
@@ -114,6 +116,21 @@ pub(super) fn brief(
         asks_more: !rehearsal,
         blend: None,
     })
+}
+
+/// Refuses a visit by matching whose time does not let two spots be compared.
+pub(super) fn time_enough(brief: &Brief) -> Result<(), Failure> {
+    let Some(minutes) = brief.minutes.filter(|_| brief.kit.answer_by == AnswerBy::Match && !brief.is_placed()) else {
+        return Ok(());
+    };
+    let least = State::new(Arc::new(brief.clone())).least_minutes_to_match();
+    if minutes >= least {
+        return Ok(());
+    }
+    Err(Failure::Usage(format!(
+        "--minutes {minutes} is too little for matching: comparing two spots takes about {least} minutes here. Give more \
+         time, or rate the notes in words, which takes a fifth of it (without --match)."
+    )))
 }
 
 /// The main one of several seats: the one that counts most, the first of equals.

@@ -66,6 +66,7 @@ pub fn run(rehearse: &Rehearse) -> Result<(), Failure> {
         // A system of the mind, where no file says which.
         blend.system.get_or_insert_with(|| VirtualSystem::random(Connection::Line, seed).system);
     }
+    brief::time_enough(&brief)?;
     let answering = answering(rehearse, &brief)?;
     let sound = sound::offline(&brief, brief.blend.as_ref().map(BlendBrief::channels));
     let file = folder.join(format!("{name}{SUFFIX}"));

@@ -26,6 +26,12 @@ const NO_HELP_DB: f64 = 0.0003;
 const ROUNDS_THAT_TELL: f64 = 2.0;
 /// A stay hears at least this many notes, or all that there are.
 const PART_OF_A_STAY: usize = 8;
+/// The same where notes are matched and the time is short: each takes several times as long as a rating, and eight of
+/// them may leave none for a second spot (a rule of thumb).
+pub const LEAST_OF_A_MATCHED_STAY: usize = 4;
+/// A first spot that is matched takes no more than this share of the time: less than half, since first matches often
+/// take longer than expected (a rule of thumb).
+const FIRST_SHARE: f64 = 0.4;
 /// More spots than this are not worth carrying the meter to.
 const MOST_METERED: usize = 3;
 /// The meter comes out when the best few hold this probability.
@@ -139,6 +145,11 @@ impl<'a> Scales<'a> {
         })
     }
 
+    /// How many spots were heard so far.
+    fn spots_heard(&self) -> usize {
+        self.heard.iter().filter(|&&heard| heard > 0).count()
+    }
+
     fn lesson(&self, spot: usize, means: Means, counts: &[usize]) -> Lesson {
         let pair = self.seat * self.prior.spots + spot;
         lesson(&self.belief.problem, self.prior, self.fit, &self.marginals, pair, means, counts)
@@ -167,14 +178,22 @@ impl<'a> Scales<'a> {
             found.push(Stay { spot, notes: lesson.notes, metered: true, gain_per_s });
         }
         let fitting = ((left_s - meter.reserved_s - travel_s) / seconds(pace.rating_s) + 1e-9).max(0.0) as usize;
-        let part = PART_OF_A_STAY.min(notes);
+        // A choice takes two spots: a first one that is matched leaves time for another.
+        let share_s = if self.spots_heard() == 0 { FIRST_SHARE * left_s } else { left_s };
+        let most_here = ((share_s - meter.reserved_s - travel_s) / seconds(pace.rating_s) + 1e-9).max(0.0) as usize;
+        let part = match self.case.matching {
+            true => most_here.clamp(LEAST_OF_A_MATCHED_STAY, PART_OF_A_STAY),
+            false => PART_OF_A_STAY,
+        };
+        let part = part.min(notes);
         if fitting < part || meter.read.contains(&spot) {
             return found;
         }
-        let counts = [part, (3 * part / 2).min(notes), notes.min(fitting)];
+        let most = if self.case.matching { most_here.max(part) } else { fitting };
+        let counts = [part, (3 * part / 2).min(notes), notes.min(fitting).min(most)];
         let lesson = self.lesson(spot, Means::Ears, &counts);
         for count in counts {
-            if (part..=fitting).contains(&count) {
+            if (part..=fitting.min(most)).contains(&count) {
                 let takes_s = travel_s + count as f64 * seconds(pace.rating_s);
                 let gain_per_s = self.worth(spot, lesson.share[count]) / takes_s;
                 found.push(Stay { spot, notes: lesson.notes[..count].to_vec(), metered: false, gain_per_s });
@@ -191,7 +210,12 @@ fn best_stay(case: &Case, belief: &Belief, seat: usize) -> Option<Stay> {
     let left_s = case.seconds_left.map_or(f64::INFINITY, |s| if s.is_nan() { 0.0 } else { s });
     // A spot that is not on the walk cannot be visited.
     let open = case.walk.iter().copied().filter(|&spot| spot < scales.prior.spots);
-    let stays: Vec<Stay> = open.flat_map(|spot| scales.stays(spot, &meter, left_s)).collect();
+    let mut stays: Vec<Stay> = open.flat_map(|spot| scales.stays(spot, &meter, left_s)).collect();
+    let elsewhere = |stay: &Stay| scales.heard[stay.spot] == 0;
+    if case.matching && scales.spots_heard() == 1 && stays.iter().any(elsewhere) {
+        // Matches are slow: before a second spot was heard, more from the first one may use up the time.
+        stays.retain(elsewhere);
+    }
     // Where nothing speaks for one of them, the order of the walk does.
     let place = |spot: usize| case.walk.iter().position(|w| *w == spot).unwrap_or(usize::MAX);
     let metering = stays.iter().any(|s| s.metered) && (meter.settled || stays.iter().all(|s| s.metered));

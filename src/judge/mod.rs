@@ -25,6 +25,7 @@ mod worth;
 
 use serde::{Deserialize, Serialize};
 
+pub use advice::LEAST_OF_A_MATCHED_STAY;
 pub use listener::ListenerReport;
 pub use ranking::{Judge, judge};
 
@@ -46,6 +47,8 @@ pub struct Case<'a> {
     pub evidence: &'a [Evidence],
     /// How long things take in this visit.
     pub pace: Pace,
+    /// Notes are matched, not rated: each takes several times as long, so that a stay is made of fewer.
+    pub matching: bool,
     /// Minutes of listening that are left; `None` if nobody set a limit.
     pub seconds_left: Option<f64>,
     /// Whether a sound level meter is at hand.

@@ -104,7 +104,13 @@ impl State {
             }
             (Stage::Verdict, None) => (
                 "No spot can be named.".into(),
-                "Nothing was rated. Undo takes you back to the spots.".into(),
+                match self.evidence().len() {
+                    0 => "No note was answered. Undo takes you back to the spots.".into(),
+                    answers => format!(
+                        "After {answers} answered notes, a spot that nobody has heard yet is likelier to be the most \
+                         even than those that were heard. Undo takes you back to the spots."
+                    ),
+                },
                 confirm(Topic::Verdict, "Go on", None),
             ),
             (Stage::Moving, Some(name)) if self.subwoofer_stands_at() == self.chosen() => (

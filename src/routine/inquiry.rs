@@ -7,6 +7,7 @@ use crate::judge::{Case, Judge, Pace, Ranking, ShootOut};
 use crate::presets::NoteSet;
 use crate::random::Random;
 use crate::room::Room;
+use crate::routine::brief::AnswerBy;
 use crate::routine::levels::LevelPlan;
 use crate::routine::stage::{Advised, Checked, Pass, Stage};
 use crate::routine::{Brief, Kit, State};
@@ -24,6 +25,7 @@ pub struct Consultation {
     seat_weights: Vec<f64>,
     evidence: Vec<Evidence>,
     pace: Pace,
+    matching: bool,
     seconds_left: Option<f64>,
     meter: bool,
     at_spot: Option<usize>,
@@ -63,6 +65,7 @@ impl Consultation {
             seat_weights: &self.seat_weights,
             evidence: &self.evidence,
             pace: self.pace,
+            matching: self.matching,
             seconds_left: self.seconds_left,
             meter: self.meter,
             at_spot: self.at_spot,
@@ -83,6 +86,7 @@ impl State {
             seat: self.seat_heard_for(),
             evidence: self.evidence(),
             pace: self.stay_pace(self.pace.pace(self.answer_by)),
+            matching: self.answer_by == AnswerBy::Match,
             seconds_left: self.seat_seconds_left(),
             meter: self.kit.meter == Some(true),
             at_spot: self.at_spot,

@@ -4,7 +4,8 @@
 //! the other, the listening time shared out between them. Where the subwoofer is too heavy for that, every seat is sat
 //! on at each spot. Either way the ranking weighs them together.
 
-use crate::judge::Pace;
+use crate::judge::{LEAST_OF_A_MATCHED_STAY, Pace};
+use crate::routine::brief::AnswerBy;
 use crate::routine::stage::{Outcome, Pass, PassKind, Stage};
 use crate::routine::{Refusal, State};
 
@@ -56,6 +57,14 @@ impl State {
     pub(super) fn stay_pace(&self, pace: Pace) -> Pace {
         let seats = if self.too_heavy() { self.seats().len() as f64 } else { 1.0 };
         Pace { move_s: seats * pace.move_s, rating_s: seats * pace.rating_s, meter_s: seats * pace.meter_s }
+    }
+
+    /// The least listening in which two spots can be compared by matching, whole minutes.
+    pub fn least_minutes_to_match(&self) -> f64 {
+        let pace = self.stay_pace(self.pace.pace(AnswerBy::Match));
+        let turns = if self.too_heavy() { 1 } else { self.seats().len() };
+        let stay_s = pace.move_s + LEAST_OF_A_MATCHED_STAY as f64 * pace.rating_s;
+        (turns as f64 * 2.0 * stay_s / 60.0).ceil()
     }
 
     /// Seconds of listening that are left for the seat that is heard for now, if there is a limit: an equal share of

@@ -220,3 +220,17 @@ fn no_spot_is_rated_again_and_again_while_others_wait() {
     assert!(answers.iter().all(|&count| 2 * count < evidence.len()), "{answers:?}");
     assert!(answers.iter().filter(|&&count| count > 0).count() >= 4, "{answers:?}");
 }
+
+#[test]
+fn matching_in_little_time_compares_two_spots_and_names_one() {
+    let home = tempfile::tempdir().unwrap();
+    let said = evenbass(home.path()).args(["rehearse", "--match", "--minutes", "4", "--seed", "2"]).output().unwrap();
+    let words = String::from_utf8(said.stdout).unwrap();
+    assert!(said.status.success() && words.contains("is the most even spot."), "{words}");
+    let file = home.path().join("rehearsal.visit.jsonl");
+    let opened = visit::read(&file).unwrap();
+    let events = opened.events.into_iter().map(|recorded| recorded.stamped);
+    let state = State::replay(std::sync::Arc::new(opened.header.brief), events).unwrap();
+    let heard: std::collections::BTreeSet<usize> = state.evidence().iter().map(|evidence| evidence.spot).collect();
+    assert!(heard.len() >= 2, "{heard:?}");
+}

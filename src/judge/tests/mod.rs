@@ -31,6 +31,7 @@ fn case<'a>(notes_hz: &'a [f64], room: &'a Room, evidence: &'a [Evidence]) -> Ca
         seconds_left: Some(600.0),
         meter: false,
         at_spot: None,
+        matching: false,
         walk: &WALK[..room.spots.len().min(12)],
         seed: 11,
     }
@@ -300,5 +301,27 @@ fn of_several_seats_the_one_that_counts_shows_its_curves_and_the_one_heard_for_g
             assert!(spot == 1 && why.starts_with("nothing has been heard"), "{spot} {why}")
         }
         other => panic!("{other:?}"),
+    }
+}
+
+#[test]
+fn matching_leaves_time_for_a_second_spot_and_hears_it_before_more_of_the_first() {
+    let (notes, room) = (notes(16), room(3));
+    let pace = Pace { rating_s: 24.0, ..PACE };
+    let slow = Case { pace, matching: true, seconds_left: Some(229.0), ..case(&notes, &room, &[]) };
+    let Advice::Rate { spot: first, notes: heard, .. } = judge(&slow).advice else { panic!("nothing to hear") };
+    assert!(2.0 * (15.0 + 24.0 * heard.len() as f64) <= 229.0, "{heard:?} leave no time for another spot");
+    // Plenty of time, and a spot so uneven that more of it could tell how bad it is.
+    let matched = |note: usize| {
+        let offset_db = if note % 2 == 0 { 9.0 } else { -9.0 };
+        said(note, first, 0, Heard::Match { offset_db })
+    };
+    let evidence: Vec<Evidence> = (0..4).map(matched).collect();
+    for seconds_left in [118.0, 1200.0] {
+        let then = Case { evidence: &evidence, at_spot: Some(first), seconds_left: Some(seconds_left), ..slow.clone() };
+        match judge(&then).advice {
+            Advice::Rate { spot, .. } => assert_ne!(spot, first),
+            other => panic!("{other:?}"),
+        }
     }
 }

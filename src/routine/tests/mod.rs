@@ -315,3 +315,27 @@ fn yes_is_no_answer_to_a_rating() {
     };
     assert_eq!(visit.event(late), Err(Refusal::Stale));
 }
+
+#[test]
+fn a_verdict_without_a_spot_says_whether_anything_was_heard() {
+    let verdict = |heard: bool| {
+        let mut visit = Visit::new();
+        visit.until(|stage| *stage == Stage::Notes);
+        if heard {
+            visit.until(|stage| *stage == Stage::Consult);
+        } else {
+            visit.event(Event::Decide).unwrap();
+        }
+        let advice = Advice::Stop { why: "the time is up".into() };
+        let nobody =
+            Event::Advised { advice, leader: None, expected_regret_db: 0.3, probability_best: 0.0, finalists: vec![] };
+        visit.event(nobody).unwrap();
+        visit.state.question().unwrap()
+    };
+    for heard in [true, false] {
+        let question = verdict(heard);
+        assert_eq!(question.text, "No spot can be named.");
+        assert_eq!(question.why.starts_with("After 3 answered notes, a spot that nobody has heard yet"), heard);
+        assert_eq!(question.why.starts_with("No note was answered."), !heard);
+    }
+}
