@@ -141,6 +141,24 @@ fn a_visit_file_that_is_missing_or_damaged_is_named_with_its_line() {
 }
 
 #[test]
+fn who_only_looks_is_told_that_a_cut_line_is_passed_over_and_the_file_stays() {
+    let home = with("unused", "");
+    let visits = tempfile::tempdir().unwrap();
+    let mut talk = Talk::start(rehearsal(home.path(), visits.path(), 3, "5"));
+    talk.answer_until(|question| question["ask"] == "rate");
+    talk.end();
+    let mut torn = fs::read_to_string(visits.path().join("rehearsal.visit.jsonl")).unwrap();
+    torn.truncate(torn.len() - 9);
+    let file = home.path().join("given.visit.jsonl");
+    fs::write(&file, &torn).unwrap();
+    let output = evenbass(home.path()).args(["rank", "given.visit.jsonl"]).output().unwrap();
+    let said = String::from_utf8(output.stderr).unwrap();
+    assert!(output.status.success() && said.contains("passed over, and the file stays as it is"), "{said}");
+    assert!(!said.contains("was cut"), "{said}");
+    assert_eq!(fs::read_to_string(&file).unwrap(), torn);
+}
+
+#[test]
 fn what_is_typed_wrong_is_wrong_usage() {
     let home = with("unused", "");
     for (arguments, wanted) in [
@@ -149,6 +167,7 @@ fn what_is_typed_wrong_is_wrong_usage() {
         (&["begin", "--seat", "bench"], "give --room as well"),
         (&["rehearse", "--room", "room.toml", "--seat", "stool"], "Its seats: bench."),
         (&["begin", "a/b"], "cannot be the name of a visit"),
+        (&["rehearse", "--match", "--minutes", "3"], "comparing two spots takes about 4 minutes here"),
         (&["resume"], "is unfinished. Name the visit's file"),
         (&["fiddle"], "unrecognized subcommand"),
         (&["play", "pure"], "--hz"),

@@ -27,7 +27,7 @@ const ROWS: usize = 13;
 pub fn run(rank: &Rank) -> Result<(), Failure> {
     let opened = visit::read(&rank.visit)?;
     if let Some(torn) = &opened.notice {
-        eprintln!("{}", torn.words());
+        eprintln!("{}", torn.words_for_readers());
     }
     let state = session::replay(&rank.visit, &opened)?;
     let ranking = state.consultation().ranked();

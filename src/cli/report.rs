@@ -10,7 +10,7 @@ use crate::{report, visit};
 pub fn run(args: &Report) -> Result<(), Failure> {
     let opened = visit::read(&args.visit)?;
     if let Some(torn) = &opened.notice {
-        eprintln!("{}", torn.words());
+        eprintln!("{}", torn.words_for_readers());
     }
     let state = session::replay(&args.visit, &opened)?;
     let ranking = state.consultation().ranked();

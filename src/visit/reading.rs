@@ -31,7 +31,19 @@ pub struct TornTail {
 }
 
 impl TornTail {
-    /// One sentence for the person.
+    /// The same for those who only look: the file stays as it is.
+    pub fn words_for_readers(&self) -> String {
+        if self.kept {
+            return self.words();
+        }
+        format!(
+            "The last line of the visit file (line {}, {} bytes) had not been written to its end when the program \
+             stopped; it is passed over, and the file stays as it is. It had never been shown as taken.",
+            self.line, self.bytes
+        )
+    }
+
+    /// One sentence for the person, once the file has been opened for writing and repaired.
     pub fn words(&self) -> String {
         if self.kept {
             format!("The last line of the visit file (line {}) was whole but not ended; it counts.", self.line)
