@@ -120,7 +120,7 @@ fn run(
     match (ending.done, ending.sheet) {
         (true, Some(sheet)) => eprintln!("Done. The set-up sheet is {}.", sheet.display()),
         (true, None) => eprintln!("Done. `evenbass report {}` writes the set-up sheet.", file.display()),
-        (false, _) => eprintln!("Kept in {}. `evenbass resume` goes on with it.", file.display()),
+        (false, _) => eprintln!("Kept in {}; {}.", file.display(), session::way_on(&file)),
     }
     Ok(())
 }

@@ -15,8 +15,13 @@ pub enum Failure {
     Usage(String),
     /// There is no sound device to do it with: exit code 3.
     NoSound(EngineError),
-    /// The operating system asked the program to end, with this signal.
-    Signalled(i32),
+    /// The operating system asked the program to end.
+    Signalled {
+        /// With this signal.
+        signal: i32,
+        /// What is left, and how to go on.
+        left: String,
+    },
 }
 
 impl Failure {
@@ -26,7 +31,7 @@ impl Failure {
             Self::Failed(_) => ExitCode::from(1),
             Self::Usage(_) => ExitCode::from(2),
             Self::NoSound(_) => ExitCode::from(3),
-            Self::Signalled(signal) => ExitCode::from(128_u8.saturating_add(u8::try_from(*signal).unwrap_or(0))),
+            Self::Signalled { signal, .. } => ExitCode::from(128_u8.saturating_add(u8::try_from(*signal).unwrap_or(0))),
         }
     }
 }
@@ -37,9 +42,7 @@ impl fmt::Display for Failure {
             Self::Failed(error) => f.write_str(&in_words(error)),
             Self::Usage(why) => write!(f, "{why}"),
             Self::NoSound(error) => write!(f, "{error}"),
-            Self::Signalled(_) => {
-                write!(f, "ended; everything shown as taken is in the visit file. `evenbass resume` goes on.")
-            }
+            Self::Signalled { left, .. } => write!(f, "ended; {left}."),
         }
     }
 }

@@ -74,12 +74,15 @@ pub fn run(rehearse: &Rehearse) -> Result<(), Failure> {
         Some(face) => session::handset(&rehearse.handset, &file, face)?,
         None => session::HandsetPlan::none(),
     };
-    let visit = OpenVisit::create(&file, &Header::new(PROGRAM, session::now(), None, brief))?;
+    let mut visit = OpenVisit::create(&file, &Header::new(PROGRAM, session::now(), None, brief))?;
+    visit.kept = passing.is_none();
     let ending = session::conduct(visit, sound, answering, handset)?;
     if rehearse.face != Some(FaceName::Json) {
         match ending.sheet {
             Some(sheet) => say!("The set-up sheet is {}.", sheet.display()),
-            None => say!("The rehearsal is kept in {}; it is not finished.", file.display()),
+            None => {
+                say!("The rehearsal is kept in {}; it is not finished. {}.", file.display(), session::way_on(&file))
+            }
         }
     }
     Ok(())

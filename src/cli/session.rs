@@ -49,6 +49,8 @@ pub enum Answering {
 pub struct OpenVisit {
     /// Where it is.
     pub file: PathBuf,
+    /// The file stays when the program has ended.
+    pub kept: bool,
     journal: Journal,
     state: State,
     notices: Vec<String>,
@@ -59,7 +61,7 @@ impl OpenVisit {
     pub fn create(file: &Path, header: &Header) -> Result<Self, Failure> {
         let journal = Journal::create(file, header)?;
         let state = State::new(Arc::new(header.brief.clone()));
-        Ok(Self { file: file.into(), journal, state, notices: Vec::new() })
+        Ok(Self { file: file.into(), kept: true, journal, state, notices: Vec::new() })
     }
 
     /// Opens a file and goes through all that happened.
@@ -67,12 +69,23 @@ impl OpenVisit {
         let (journal, opened) = Journal::open(file)?;
         let notices = opened.notice.iter().map(|torn| torn.words()).collect();
         let state = replay(file, &opened)?;
-        Ok(Self { file: file.into(), journal, state, notices })
+        Ok(Self { file: file.into(), kept: true, journal, state, notices })
     }
 
     /// The visit as it stands.
     pub fn state(&self) -> &State {
         &self.state
+    }
+}
+
+/// How a visit that was left is gone on with, to be typed as it is: without a name, the newest visit of the folder is
+/// looked for, and rehearsals are passed over.
+pub fn way_on(file: &Path) -> String {
+    let name = file.display().to_string();
+    let plain = |letter: char| letter.is_alphanumeric() || "/\\._-:+,@".contains(letter);
+    match name.chars().all(plain) {
+        true => format!("`evenbass resume {name}` goes on with it"),
+        false => format!("`evenbass resume \"{name}\"` goes on with it"),
     }
 }
 
@@ -166,6 +179,10 @@ fn data_folder() -> Option<PathBuf> {
 /// Runs the visit until it is left or done.
 pub fn conduct(visit: OpenVisit, sound: SoundPath, answering: Answering, plan: HandsetPlan) -> Result<Ending, Failure> {
     let (acknowledge, written) = unbounded();
+    let left = match visit.kept {
+        true => format!("what was shown as taken is kept, {}", way_on(&visit.file)),
+        false => "nothing of it is kept; --folder keeps a rehearsal's files".to_owned(),
+    };
     let fast = sound.device.is_none();
     let base_s = visit.state.now_s();
     let opened = Event::Opened {
@@ -229,9 +246,12 @@ pub fn conduct(visit: OpenVisit, sound: SoundPath, answering: Answering, plan: H
     if let Some(handset) = handset {
         handset.close();
     }
-    shown?;
+    shown.map_err(|failure| match failure {
+        Failure::Failed(_) => anyhow!("{failure}; {left}").into(),
+        other => other,
+    })?;
     match ending.signal {
-        Some(signal) => Err(Failure::Signalled(signal)),
+        Some(signal) => Err(Failure::Signalled { signal, left }),
         None => Ok(ending),
     }
 }

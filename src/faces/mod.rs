@@ -29,10 +29,10 @@ const ALIVE_EVERY: Duration = Duration::from_secs(1);
 #[derive(Debug, thiserror::Error)]
 pub enum FaceError {
     /// Standard output is closed or full.
-    #[error("cannot write to standard output: {0}; the visit is kept, `resume` goes on with it")]
+    #[error("cannot write to standard output: {0}")]
     Output(#[source] io::Error),
     /// The terminal does not do what is needed.
-    #[error("cannot use this terminal: {0}; the visit is kept, `resume --face lines` goes on without a full screen")]
+    #[error("cannot use this terminal: {0}; `--face lines` does without a full screen")]
     Terminal(#[source] io::Error),
 }
 

@@ -149,3 +149,33 @@ fn a_rehearsal_on_a_full_disk_ends_and_says_why() {
         assert!(words.contains("the rehearsal cannot go on") && words.contains(what), "{bytes} bytes: {words}");
     }
 }
+
+#[test]
+fn who_leaves_is_told_a_command_that_goes_on() {
+    let home = tempfile::tempdir().unwrap();
+    // Whoever types nothing more has left.
+    let left = ["rehearse", "--room", "room.toml", "--kit", "kit.toml", "--face", "lines", "--folder", "two words"];
+    fs::create_dir(home.path().join("two words")).unwrap();
+    let (code, printed, words) = output(home.path(), &left);
+    let file = format!("two words{}rehearsal.visit.jsonl", std::path::MAIN_SEPARATOR);
+    let hint = format!("`evenbass resume \"{file}\"` goes on with it");
+    assert!(code == Some(0) && printed.contains(&hint), "{printed} {words}");
+    let (code, _, words) = output(home.path(), &["resume", &file, "--face", "lines"]);
+    assert!(code == Some(0) && words.contains(&hint), "{words}");
+}
+
+#[test]
+fn of_a_rehearsal_in_passing_nothing_is_said_to_be_kept() {
+    let home = tempfile::tempdir().unwrap();
+    for (folder, said) in [(None, "nothing of it is kept"), (Some("."), "resume ./rehearsal.visit.jsonl` goes on")] {
+        let Ok(full) = fs::File::options().write(true).open("/dev/full") else { continue };
+        let mut rehearse = evenbass(home.path());
+        rehearse.args(["rehearse", "--room", "room.toml", "--kit", "kit.toml", "--face", "json"]);
+        let ended =
+            rehearse.args(folder.map(|folder| ["--folder", folder]).into_iter().flatten()).stdout(full).output();
+        let ended = ended.unwrap();
+        let words = String::from_utf8(ended.stderr).unwrap();
+        assert!(!ended.status.success() && words.contains(said), "{words}");
+        assert_eq!(words.contains("kept, "), folder.is_some(), "{words}");
+    }
+}
