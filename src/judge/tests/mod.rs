@@ -313,7 +313,7 @@ fn matching_leaves_time_for_a_second_spot_and_hears_it_before_more_of_the_first(
     assert!(2.0 * (15.0 + 24.0 * heard.len() as f64) <= 229.0, "{heard:?} leave no time for another spot");
     // Plenty of time, and a spot so uneven that more of it could tell how bad it is.
     let matched = |note: usize| {
-        let offset_db = if note % 2 == 0 { 9.0 } else { -9.0 };
+        let offset_db = if note.is_multiple_of(2) { 9.0 } else { -9.0 };
         said(note, first, 0, Heard::Match { offset_db })
     };
     let evidence: Vec<Evidence> = (0..4).map(matched).collect();
