@@ -138,7 +138,8 @@ pub struct View {
     pub room: Arc<Room>,
     /// Who leads; only from the verdict on, so that no rating is swayed.
     pub ranking: Option<Arc<Ranking>>,
-    /// The last answer that is safe on disk, in words.
+    /// The last answer that is safe on disk, in words; nothing once it was taken back, or a question was left without
+    /// one.
     pub taken: Option<String>,
     /// Which asking that answer answered, so that a face can tell two equal answers apart.
     pub taken_question: Option<QuestionId>,

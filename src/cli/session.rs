@@ -215,11 +215,13 @@ pub fn conduct(visit: OpenVisit, sound: SoundPath, answering: Answering, plan: H
         sheet: Box::new(move |state, ranking| write_sheet(&file, state, ranking)),
         file: visit.file,
     });
-    let wires = conductor.face().context("the conductor takes no face any more")?;
+    let by_program = matches!(answering, Answering::Itself { .. } | Answering::Face { name: FaceName::Json, .. });
+    let wires = if by_program { conductor.face() } else { conductor.face_of_person() };
+    let wires = wires.context("the conductor takes no face any more")?;
     let on_screen = matches!(answering, Answering::Face { name: FaceName::Terminal, .. }) && terminal::available();
     let handset = match plan.wanted {
         true => {
-            let wires = conductor.face().context("the conductor takes no face any more")?;
+            let wires = conductor.face_of_person().context("the conductor takes no face any more")?;
             let announce = move |invitation: &str| {
                 // A full screen shows it itself.
                 if !on_screen {

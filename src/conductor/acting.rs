@@ -5,7 +5,8 @@ use std::time::{Duration, Instant};
 use crate::conductor::showing::asking;
 use crate::conductor::{Conductor, PRESS_S};
 use crate::routine::Event;
-use crate::routine::question::Answer;
+use crate::routine::levels::START;
+use crate::routine::question::{Answer, Ask};
 use crate::units::GainDb;
 use crate::view::{Action, FaceId};
 
@@ -52,6 +53,15 @@ impl Conductor {
             return;
         }
         self.changed = true;
+        if self.is_hasty(face, &action) {
+            self.refusal = Some(format!(
+                "It is at the lowest level, {:.0} dBFS, where most systems are not heard. Press louder until it is \
+                 comfortable; if it is loud enough already, answer once more.",
+                START.dbfs()
+            ));
+            self.refusals += 1;
+            return;
+        }
         if let Action::Answer { question, answer, .. } = &action
             && asking(&self.baton.state) == Some(*question)
             && self.baton.state.is_heard_out(answer)
@@ -63,6 +73,27 @@ impl Conductor {
         let Some(event) = self.event(&action) else { return };
         let retry = matches!(action, Action::Answer { .. }).then_some((face, action));
         self.happen(event, Some(face), retry);
+    }
+
+    /// Whether somebody says of the level that every visit begins with that it is comfortable, without having pressed
+    /// louder: a whole visit could be gone through on tones that nobody hears. It is said once; a second answer counts.
+    /// The routine takes either, so that visit files do not depend on it.
+    fn is_hasty(&mut self, face: FaceId, action: &Action) -> bool {
+        let state = &self.baton.state;
+        let by_person = self.faces.get(face.0 as usize).is_some_and(|line| line.is_persons);
+        let Some(open) = state.question().filter(|_| by_person && state.paused().is_none()) else { return false };
+        match (action, &open.ask) {
+            (Action::Answer { question, answer: Answer::Yes, .. }, Ask::Comfort { level, .. })
+                if *question == open.id && *level <= START =>
+            {
+                self.low_comfort.replace(open.id) != Some(open.id)
+            }
+            (Action::Louder, Ask::Comfort { .. }) => {
+                self.low_comfort = Some(open.id);
+                false
+            }
+            _ => false,
+        }
     }
 
     /// Fades; pressed twice in quick succession it stops by the shortest ramp that does not click.

@@ -5,6 +5,7 @@ mod acting;
 mod clock;
 mod consulting;
 mod ending;
+mod notices;
 mod player;
 mod showing;
 mod taking;
@@ -19,6 +20,7 @@ use crossbeam_channel::{Receiver, Sender, bounded, select, unbounded};
 
 pub use clock::Clock;
 use consulting::{Judged, Seated};
+use notices::Notices;
 pub use player::Player;
 use player::Told;
 use watch::Watch;
@@ -83,12 +85,16 @@ struct Pending {
     next: State,
     effects: Vec<Effect>,
     taken: Option<(QuestionId, String)>,
+    /// It takes an answer back, or leaves a question without one: the last answer's word goes.
+    leaves: bool,
     /// The question stays on the screen while this is written.
     quiet: bool,
     face: Option<FaceId>,
 }
 
 struct FaceLine {
+    /// Somebody answers on it who may press a key without having read; a program means what it says.
+    is_persons: bool,
     views: Sender<Arc<View>>,
     /// The other end, to take an old view back when a newer one must go in.
     stale: Receiver<Arc<View>>,
@@ -119,13 +125,12 @@ pub struct Conductor {
     taken: Option<String>,
     taken_question: Option<QuestionId>,
     refusal: Option<String>,
+    /// The asking for the comfort level that may be answered at the lowest level: louder was pressed, or it was said.
+    low_comfort: Option<QuestionId>,
     /// Why the last event could not be written, until one can.
     not_written: Option<String>,
     refusals: u64,
-    /// What needs saying, and at which answer it was said.
-    notices: Vec<(u64, String)>,
-    older_notices: Vec<String>,
-    answers: u64,
+    notices: Notices,
     heard: (usize, bool),
     /// What happened to the output while nothing was left to hear; it counts if somebody takes the end back.
     after_the_end: Vec<Event>,
@@ -140,7 +145,7 @@ impl Conductor {
     /// A conductor without faces yet.
     pub fn new(mut baton: Baton) -> Self {
         let (entrance, actions) = bounded(ACTIONS);
-        let notices = std::mem::take(&mut baton.notices).into_iter().map(|notice| (0, notice)).collect();
+        let notices = Notices::beginning_with(std::mem::take(&mut baton.notices));
         Self {
             watch: Watch::new(baton.clock.is_fast()),
             baton,
@@ -161,11 +166,10 @@ impl Conductor {
             taken: None,
             taken_question: None,
             refusal: None,
+            low_comfort: None,
             not_written: None,
             refusals: 0,
             notices,
-            older_notices: Vec::new(),
-            answers: 0,
             heard: (0, false),
             after_the_end: Vec::new(),
             stops: acting::Stops::default(),
@@ -176,12 +180,21 @@ impl Conductor {
         }
     }
 
-    /// The wires for one more face. Call before [`Conductor::run`].
+    /// The wires for one more face, on which a program answers. Call before [`Conductor::run`].
     pub fn face(&mut self) -> Option<Wires> {
         let (views, stale) = bounded(1);
         let face = FaceId(self.faces.len() as u32);
         let wires = Wires { views: stale.clone(), actions: self.entrance.clone()?, face };
-        self.faces.push(FaceLine { views, stale });
+        self.faces.push(FaceLine { is_persons: false, views, stale });
+        Some(wires)
+    }
+
+    /// The wires for one more face, on which a person answers. Call before [`Conductor::run`].
+    pub fn face_of_person(&mut self) -> Option<Wires> {
+        let wires = self.face()?;
+        if let Some(line) = self.faces.last_mut() {
+            line.is_persons = true;
+        }
         Some(wires)
     }
 
@@ -303,10 +316,7 @@ impl Conductor {
                     self.facts_or_later(event);
                 }
                 Told::Refused(error) => self.notice(format!("The tone was not played: {error}")),
-                Told::Gaps(count) => self.notice(format!(
-                    "The sound was interrupted {count} times: the machine is busy. Close other programs, or play the \
-                     note again."
-                )),
+                Told::Gaps(count) => self.notices.say_gaps(count),
             }
         }
     }

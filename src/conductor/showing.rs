@@ -9,36 +9,11 @@ use crate::routine::question::{Answer, Ask, QuestionId};
 use crate::routine::{Event, Stage, State};
 use crate::view::{Chapter, Offers, Progress, Question, Sound, View};
 
-/// Notices that every face shows by itself, and for how many answers each is shown.
-const NOTICES: usize = 5;
-const NOTICE_ANSWERS: u64 = 4;
-/// Notices kept for whoever asks for them.
-const OLDER_NOTICES: usize = 50;
-
 impl Conductor {
     /// Something that needs saying.
     pub(super) fn notice(&mut self, notice: String) {
         self.changed = true;
-        if self.notices.last().is_none_or(|(_, last)| *last != notice) {
-            self.notices.push((self.answers, notice));
-        }
-        let over = self.notices.len().saturating_sub(NOTICES);
-        self.put_by(over);
-    }
-
-    /// Old news makes room after a few answers, unless the sound is still away.
-    pub(super) fn let_notices_age(&mut self) {
-        if self.baton.player.connected() {
-            let old = self.notices.iter().take_while(|(at, _)| at + NOTICE_ANSWERS <= self.answers).count();
-            self.put_by(old);
-        }
-    }
-
-    /// The oldest notices go to those that are shown on request alone.
-    fn put_by(&mut self, count: usize) {
-        self.older_notices.extend(self.notices.drain(..count).map(|(_, notice)| notice));
-        let over = self.older_notices.len().saturating_sub(OLDER_NOTICES);
-        self.older_notices.drain(..over);
+        self.notices.say(notice);
     }
 
     pub(super) fn publish(&mut self) {
@@ -88,8 +63,8 @@ impl Conductor {
             ranking: self.ranking.clone().filter(|_| told),
             taken: self.taken.clone(),
             taken_question: self.taken_question,
-            notices: self.notices.iter().map(|(_, notice)| notice.clone()).collect(),
-            older_notices: self.older_notices.clone(),
+            notices: self.notices.shown(),
+            older_notices: self.notices.older(),
             refusal: self.refusal.clone(),
             refusals: self.refusals,
             in_charge: self.watch.who_is_in_charge(),

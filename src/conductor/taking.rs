@@ -33,6 +33,7 @@ impl Conductor {
         let pending = Pending {
             ticket: self.tickets,
             taken: in_words(&self.baton.state, &stamped.event),
+            leaves: matches!(stamped.event, Event::Undo | Event::Skip | Event::Back),
             quiet: asking(&self.baton.state) == asking(&next),
             next,
             effects,
@@ -108,10 +109,13 @@ impl Conductor {
         self.baton.state = pending.next;
         self.refusal = None;
         self.not_written = None;
+        if pending.leaves {
+            // What was said of an answer is no longer so, or was said of another question than the one that is left.
+            (self.taken, self.taken_question) = (None, None);
+        }
         if let Some((question, taken)) = pending.taken {
             self.taken = Some(taken);
-            self.answers += 1;
-            self.let_notices_age();
+            self.notices.answered(!self.baton.player.connected());
             self.taken_question = Some(question);
         }
         if let Some(face) = pending.face {

@@ -335,7 +335,8 @@ impl State {
             }
             _ => {
                 return Err(Refusal::Because(
-                    "This step cannot be left out: what follows needs its answer. Stop ends the visit for now.".into(),
+                    "This step cannot be left out: what follows needs its answer. To end for now, leave: the visit is kept."
+                        .into(),
                 ));
             }
         }

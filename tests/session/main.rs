@@ -1,7 +1,8 @@
-//! Sessions on the fast clock through the JSON face; `early` alone takes real time.
+//! Sessions on the fast clock, through the JSON face and on the screen; `early` alone takes real time.
 
 mod commands;
 mod early;
+mod on_screen;
 mod refused;
 #[path = "../support/mod.rs"]
 mod support;

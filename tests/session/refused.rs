@@ -47,6 +47,8 @@ fn commands_at_the_wrong_time_are_refused() {
     for command in ["back", "skip", "decide", "again", "louder", "undo"] {
         let refused = session.command(command).talk.hear_of("refused");
         println!("{command}: {}", refused["refused"]);
+        let says_how_to_end = refused["refused"].as_str().is_some_and(|why| why.contains("To end for now, leave"));
+        assert_eq!(says_how_to_end, command == "skip", "{refused}");
     }
     assert_eq!(session.happened(), before, "what was refused has left a trace");
 }

@@ -207,7 +207,7 @@ fn news<'a>(view: &View, hand: &Hand, styles: Styles) -> Vec<Line<'a>> {
     };
     let plain = Style::new();
     if let Some(why) = hand.slip.as_ref().or(view.refusal.as_ref()) {
-        say("Not taken:", why, 2, styles.strong);
+        say("Not taken:", why, 3, styles.strong);
     }
     if let Some(notice) = view.notices.last() {
         let more = view.notices.len() + view.older_notices.len() > 1;
