@@ -165,11 +165,15 @@ fn it_follows_the_window() {
     screen.wait_for("How loud is this note");
     screen.resize(50, 12);
     screen.wait_for("This window is 50 x 12.");
+    screen.wait_for("--face lines");
+    // Keys whose page cannot be seen do nothing.
+    screen.press("5q");
     screen.resize(120, 40);
     screen.wait_for("7               |============   booming");
     screen.wait("stop in the last row", |screen| {
         screen.parser.screen().rows(0, 120).nth(39).is_some_and(|last| last.contains("space STOP"))
     });
+    assert!(!screen.text().contains("Taken: QuestionId"), "{}", screen.text());
     screen.press("q");
     screen.wait("the end", |screen| screen.raw.contains("face Ok(())"));
 }

@@ -7,6 +7,7 @@ use std::time::{Duration, Instant};
 use ratatui::crossterm::event::{KeyCode, KeyEvent, KeyEventKind, KeyModifiers};
 
 use crate::faces::form::{Form, Input, LONGEST_TEXT, NumberField};
+use crate::faces::terminal::keys::{command, has_no_default, is_digit, nudge_of, typed_answer};
 use crate::view::{Action, Answer, Question, QuestionId, Rating, View};
 
 /// After this long without a word from the conductor an answer may be given again.
@@ -44,10 +45,24 @@ pub(super) struct Hand {
     pub rattles: bool,
     /// The notices of the session are on the screen in place of the question.
     pub notices: bool,
+    /// The keys are explained in place of the question.
+    pub help: bool,
     /// What was wrong with the last key: why, and what to do.
     pub slip: Option<String>,
     writing: Option<Writing>,
     refusals: u64,
+    /// The text of the open question.
+    asked: String,
+    /// What was typed for a question that went without an answer: a pause asks it anew.
+    draft: Option<Draft>,
+}
+
+#[derive(Debug)]
+struct Draft {
+    /// The asking that it was typed for.
+    question: QuestionId,
+    asked: String,
+    typed: String,
 }
 
 impl Hand {
@@ -55,7 +70,25 @@ impl Hand {
     pub(super) fn see(&mut self, view: &View) {
         let open = view.question.as_ref().map(|question| question.id);
         if open != self.question {
-            *self = Self { question: open, refusals: self.refusals, notices: self.notices, ..Self::default() };
+            let left = self.question.filter(|_| self.writing.is_none() && !self.typed.is_empty()).map(|question| {
+                Draft { question, asked: std::mem::take(&mut self.asked), typed: std::mem::take(&mut self.typed) }
+            });
+            let mut draft = left.or(self.draft.take()).filter(|draft| view.taken_question != Some(draft.question));
+            let asked = view.question.as_ref().map(|question| question.text.clone()).unwrap_or_default();
+            let kept = match open {
+                Some(_) => draft.take().filter(|draft| draft.asked == asked).map(|draft| draft.typed),
+                None => None,
+            };
+            *self = Self {
+                question: open,
+                refusals: self.refusals,
+                notices: self.notices,
+                help: self.help,
+                typed: kept.unwrap_or_default(),
+                asked,
+                draft,
+                ..Self::default()
+            };
         }
         if view.refusals != self.refusals || view.taken_question == open {
             self.writing = None;
@@ -88,9 +121,42 @@ impl Hand {
         form(view).is_some_and(|form| matches!(form.input, Input::Text { .. })) && view.paused.is_none()
     }
 
+    /// The number that is asked for, where one may be typed now.
+    fn number_field(view: &View) -> Option<NumberField> {
+        match form(view)?.input {
+            Input::Number(field) if view.paused.is_none() => Some(field),
+            _ => None,
+        }
+    }
+
+    /// Whether something is typed now: a text or a number.
+    fn types(view: &View) -> bool {
+        Self::takes_letters(view) || Self::number_field(view).is_some()
+    }
+
+    /// Whether a letter, or a space, comes after the figures of a number that is being typed, so that it is no command.
+    pub(super) fn follows_figures(&self, letter: char, view: &View) -> bool {
+        let is_word = letter == ' ' && !view.sound.sounding || letter.is_alphabetic();
+        is_word
+            && !self.typed.is_empty()
+            && Self::number_field(view).is_some()
+            && !(letter == 'r' && Self::may_rattle(view))
+    }
+
     /// The key that stops, as it is written on the screen.
-    pub(super) fn stop_key(view: &View) -> &'static str {
-        if Self::takes_letters(view) && !view.sound.sounding { "esc  " } else { "space" }
+    pub(super) fn stop_key(&self, view: &View) -> &'static str {
+        let is_typed = Self::takes_letters(view) && !view.sound.sounding || self.follows_figures(' ', view);
+        if is_typed { "esc  " } else { "space" }
+    }
+
+    /// Whether a key stops, leaves or suspends: those work whatever is on the screen.
+    pub(super) fn is_way_out(&self, key: &KeyEvent, view: &View) -> bool {
+        match key.code {
+            KeyCode::Esc => true,
+            KeyCode::Char(' ') => self.stop_key(view) == "space",
+            KeyCode::Char('c' | 'z') => key.modifiers.contains(KeyModifiers::CONTROL),
+            _ => false,
+        }
     }
 
     /// Whether the open question is about a note, so that something may rattle with it.
@@ -103,15 +169,42 @@ impl Hand {
             return Press::Nothing;
         }
         let control = key.modifiers.contains(KeyModifiers::CONTROL);
-        match key.code {
-            KeyCode::Esc => return Press::Action(Action::Stop),
-            KeyCode::Char(' ') if Self::stop_key(view) == "space" => return Press::Action(Action::Stop),
-            KeyCode::Char('c') if control => return Press::Action(Action::Leave),
-            KeyCode::Char('z') if control => return Press::Suspend,
-            _ => {}
+        // It is what Backspace sends on some terminals.
+        let code = match key.code {
+            KeyCode::Char('h') if control && Self::types(view) => KeyCode::Backspace,
+            code => code,
+        };
+        if self.is_way_out(key, view) {
+            self.help = false;
+            return match code {
+                KeyCode::Char('c') => Press::Action(Action::Leave),
+                KeyCode::Char('z') => Press::Suspend,
+                _ => Press::Action(Action::Stop),
+            };
         }
         self.slip = None;
-        if let KeyCode::Char(letter) = key.code
+        if std::mem::take(&mut self.help) {
+            return Press::Nothing;
+        }
+        let in_field = !self.notices && Self::types(view);
+        match code {
+            KeyCode::Char('?') if !control && !Self::takes_letters(view) => {
+                self.help = true;
+                return Press::Nothing;
+            }
+            KeyCode::Char('u') if control && in_field && !self.typed.is_empty() => {
+                self.typed.clear();
+                return Press::Nothing;
+            }
+            // Letters need control where they are typed, and only there.
+            KeyCode::Char(_) if control && !Self::takes_letters(view) => return Press::Nothing,
+            KeyCode::Char(letter) if !control && in_field && self.follows_figures(letter, view) => {
+                self.slip = self.why_no_figure(letter, view);
+                return Press::Nothing;
+            }
+            _ => {}
+        }
+        if let KeyCode::Char(letter) = code
             && (control || !self.is_typed(letter, view))
         {
             if letter == 'r' && Self::may_rattle(view) {
@@ -123,27 +216,31 @@ impl Hand {
                 self.notices = !self.notices;
                 return Press::Nothing;
             }
+            if letter == 'b' && in_field && !view.offers.back {
+                // Whoever types words where a number is asked for has not asked to go back.
+                return Press::Nothing;
+            }
             if let Some(action) = command(letter, view) {
                 return Press::Action(action);
             }
         }
         if self.notices {
             // What is covered must not be answered by a key meant for this page.
-            self.notices = key.code != KeyCode::Enter;
+            self.notices = code != KeyCode::Enter;
             return Press::Nothing;
         }
         if view.paused.is_some() {
-            if key.code == KeyCode::Enter {
+            if code == KeyCode::Enter {
                 return Press::Action(Action::Continue);
             }
             self.slip = Some("it is silent and waits; press p to go on, then answer".into());
             return Press::Nothing;
         }
-        if control {
+        if control && code != KeyCode::Backspace {
             return Press::Nothing;
         }
         match view.question.as_deref() {
-            Some(question) => self.answer_key(key.code, question, now),
+            Some(question) => self.answer_key(code, question, now),
             None => Press::Nothing,
         }
     }
@@ -169,6 +266,13 @@ impl Hand {
             }
             _ => false,
         }
+    }
+
+    /// What is wrong with a letter after figures; nothing if it belongs to the number's unit.
+    fn why_no_figure(&self, letter: char, view: &View) -> Option<String> {
+        let unit = Self::number_field(view).map(|field| field.unit).unwrap_or_default().to_lowercase();
+        let belongs = letter == ' ' || letter.to_lowercase().all(|letter| unit.contains(letter));
+        (!belongs).then(|| format!("'{letter}' is no figure; Enter takes {}, Backspace shortens it", self.typed))
     }
 
     fn type_letter(&mut self, letter: char) {
@@ -221,10 +325,10 @@ impl Hand {
                     self.slip = Some(format!("nothing is marked yet; press 1 to {length}, or an arrow and then Enter"))
                 }
             },
-            KeyCode::Char(digit @ '1'..='9') => {
-                let position = digit as usize - '1' as usize;
-                if position < length {
-                    return self.give(question, answers[position].clone(), now);
+            KeyCode::Char(digit @ '0'..='9') => {
+                let position = (digit as usize).checked_sub('1' as usize);
+                if let Some(answer) = position.and_then(|position| answers.get(position)) {
+                    return self.give(question, answer.clone(), now);
                 }
                 self.slip = Some(format!("there is no {digit} here; press 1 to {length}"));
             }
@@ -244,6 +348,11 @@ impl Hand {
             }
             KeyCode::Backspace => {
                 self.typed.pop();
+                Press::Nothing
+            }
+            KeyCode::Enter if self.typed.trim().is_empty() && has_no_default(input) => {
+                let what = if matches!(input, Input::Text { .. }) { "text" } else { "number" };
+                self.slip = Some(format!("Type a {what} first."));
                 Press::Nothing
             }
             KeyCode::Enter => match typed_answer(input, &self.typed) {
@@ -274,47 +383,6 @@ impl Hand {
     }
 }
 
-/// Where an arrow moves a note that is being matched.
-fn nudge_of(code: KeyCode) -> Option<Action> {
-    match code {
-        KeyCode::Up | KeyCode::Right => Some(Action::Nudge { up: true }),
-        KeyCode::Down | KeyCode::Left => Some(Action::Nudge { up: false }),
-        _ => None,
-    }
-}
-
-fn is_digit(letter: char) -> bool {
-    letter.is_ascii_digit() || matches!(letter, '.' | ',')
-}
-
 fn form(view: &View) -> Option<Form> {
     view.question.as_deref().map(|question| Form::of(&question.ask))
-}
-
-fn typed_answer(input: &Input, typed: &str) -> Result<Answer, String> {
-    if typed.trim().is_empty() {
-        return Ok(Answer::Yes);
-    }
-    let Input::Number(field) = input else { return Ok(Answer::Text(typed.into())) };
-    let number = typed.replace(',', ".").parse::<f64>();
-    let number = number.map_err(|_| format!("'{typed}' is not a number; type digits, such as 4.2"))?;
-    Ok(field.kind.answer(number))
-}
-
-/// The command of a letter. Whether it leads anywhere now is for the conductor to say, with its reason.
-fn command(letter: char, view: &View) -> Option<Action> {
-    Some(match letter {
-        'a' => Action::Again,
-        'b' => Action::Back,
-        's' => Action::Skip,
-        'u' => Action::Undo,
-        'd' => Action::Decide,
-        'q' => Action::Leave,
-        '+' | '=' => Action::Louder,
-        '-' => Action::Quieter,
-        'm' => Action::AnswerBy(view.offers.answer_by?),
-        'p' if view.paused.is_some() => Action::Continue,
-        'p' => Action::Pause,
-        _ => return None,
-    })
 }

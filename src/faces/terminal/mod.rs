@@ -2,6 +2,7 @@
 
 mod asks;
 mod hand;
+mod keys;
 mod page;
 mod phones;
 mod screen;
@@ -96,7 +97,7 @@ fn fill(wires: &Wires, look: Look, screen: &ScreenHandle, phones: Option<PhonePa
     };
     let ticks = tick(ALIVE_EVERY);
     let woken = screen.woken();
-    let mut face = Face { look, hand: Hand::default(), view: None, shown: Instant::now(), phones };
+    let mut face = Face { look, hand: Hand::default(), view: None, shown: Instant::now(), phones, is_too_small: false };
     let mut typed_open = true;
     while typed_open {
         let mut redraw = true;
@@ -164,6 +165,8 @@ struct Face {
     /// When the open question came on the screen: keys typed before that were not meant for it.
     shown: Instant,
     phones: Option<PhonePanel>,
+    /// Nothing of the page can be seen.
+    is_too_small: bool,
 }
 
 impl Face {
@@ -179,6 +182,9 @@ impl Face {
     fn typed(&mut self, typed: &Typed, wires: &Wires) -> Result<(), Gone> {
         let Some(view) = self.view.clone() else { return Ok(()) };
         let press = match &typed.event {
+            // Nobody answers or leaves unseen.
+            Event::Key(key) if self.is_too_small && !self.hand.is_way_out(key, &view) => Press::Nothing,
+            Event::Paste(_) if self.is_too_small => Press::Nothing,
             Event::Key(key) if self.is_for_phones(key, &view) => Press::Nothing,
             Event::Key(key) => self.hand.press(key, &view, Instant::now()),
             Event::Paste(text) => {
@@ -206,20 +212,21 @@ impl Face {
     /// Whether a key was the phones' page's. Keys that stop, leave or suspend never are.
     fn is_for_phones(&mut self, key: &KeyEvent, view: &View) -> bool {
         let Some(phones) = &mut self.phones else { return false };
-        let control = key.modifiers.contains(KeyModifiers::CONTROL);
-        let stops = matches!(key.code, KeyCode::Esc | KeyCode::Char(' '));
-        if phones.is_open() && !stops && !control {
+        if phones.is_open() && !self.hand.is_way_out(key, view) {
             phones.press(key);
             return true;
         }
-        let opens = key.code == KeyCode::Char('h') && (control || !Hand::takes_letters(view));
+        let is_typed = Hand::takes_letters(view) || self.hand.follows_figures('h', view);
+        let control = key.modifiers.contains(KeyModifiers::CONTROL);
+        let opens = key.code == KeyCode::Char('h') && !control && !is_typed && !self.hand.help;
         if opens && key.kind != KeyEventKind::Release {
             phones.toggle();
         }
         opens
     }
 
-    fn draw(&self, terminal: &mut Terminal<CrosstermBackend<Stdout>>, screen: &ScreenHandle) -> io::Result<()> {
+    fn draw(&mut self, terminal: &mut Terminal<CrosstermBackend<Stdout>>, screen: &ScreenHandle) -> io::Result<()> {
+        self.is_too_small = page::is_too_small(terminal.get_frame().area());
         let Some(view) = self.view.as_deref() else { return Ok(()) };
         screen.while_up(|| {
             terminal

@@ -18,12 +18,17 @@ pub(super) const COLUMNS: u16 = 80;
 pub(super) const ROWS: u16 = 24;
 const MARGIN: u16 = 3;
 
+/// Whether a window has no room for the page.
+pub(super) fn is_too_small(area: Rect) -> bool {
+    area.width < COLUMNS || area.height < ROWS
+}
+
 /// Draws the whole page into `buffer`.
 pub(super) fn draw(buffer: &mut Buffer, view: &View, hand: &Hand, phones: Option<&PhonePanel>, look: Look) {
     let area = buffer.area;
     let styles = Styles::of(look);
-    if area.width < COLUMNS || area.height < ROWS {
-        too_small(buffer, area, view, styles);
+    if is_too_small(area) {
+        too_small(buffer, area, view, hand, styles);
         return;
     }
     let page = Rect { x: area.x + (area.width - COLUMNS) / 2, width: COLUMNS, ..area };
@@ -32,13 +37,18 @@ pub(super) fn draw(buffer: &mut Buffer, view: &View, hand: &Hand, phones: Option
         for (row, line) in (1..page.height - 2).zip(phones.lines(look, styles)) {
             pen.line(MARGIN, row, &line);
         }
-        stop(&mut pen, view, styles);
+        stop(&mut pen, view, hand, styles);
         return;
     }
     top(&mut pen, view, styles);
-    if let Some(phones) = phones {
-        let hint = Line::from(vec![Span::styled("h", styles.key), Span::raw(format!(" {}", phones.hint()))]);
-        pen.line_right(2, &hint);
+    // Where a text is typed, these keys are letters.
+    if !Hand::takes_letters(view) {
+        let mut hint = Vec::new();
+        if let Some(phones) = phones {
+            hint.extend([Span::styled("h", styles.key), Span::raw(format!(" {}   ", phones.hint()))]);
+        }
+        hint.extend([Span::styled("?", styles.key), Span::raw(" help")]);
+        pen.line_right(2, &Line::from(hint));
     }
     let news = news(view, hand, styles);
     let news_row = page.height - 3 - news.len() as u16;
@@ -140,6 +150,9 @@ fn middle(pen: &mut Pen<'_>, view: &View, hand: &Hand, styles: Styles, rows: usi
 
 /// Instruction, reason, and answers of what there is to show.
 fn content<'a>(view: &View, hand: &Hand, styles: Styles, rows: usize) -> (String, String, Vec<Line<'a>>) {
+    if hand.help {
+        return ("What the keys do.".into(), String::new(), help(view, styles));
+    }
     if hand.notices {
         return ("Notices of this session, newest first.".into(), String::new(), notices(view, styles, rows));
     }
@@ -179,6 +192,31 @@ fn content<'a>(view: &View, hand: &Hand, styles: Styles, rows: usize) -> (String
         None if !view.sound.label.is_empty() => ("Listen.".into(), view.sound.label.clone(), Vec::new()),
         None => ("One moment.".into(), String::new(), Vec::new()),
     }
+}
+
+/// What somebody needs to know who does not know how to go on.
+fn help<'a>(view: &View, styles: Styles) -> Vec<Line<'a>> {
+    let keys = [
+        ("Enter", "gives the answer; a digit gives that of its number"),
+        ("arrows", "move among the answers"),
+        ("space", "stops the sound and pauses, as esc does; twice: at once"),
+        ("p", "pauses, and goes on"),
+        ("u", "takes the last answer back"),
+        ("a", "plays it again; + and - make it louder and quieter"),
+        ("b s d", "go a note back; skip this one; decide without more notes"),
+        ("q", "leaves; so does ctrl-c"),
+    ];
+    let mut lines: Vec<_> = keys.into_iter().map(|(key, what)| asks::choice_line(key, what, styles)).collect();
+    lines.push(Line::default());
+    let later = format!("To go on another time, leave; then: evenbass resume {}", view.file.display());
+    for text in [
+        "At the bottom stand those that lead somewhere now. Every answer is kept as soon as it is taken.",
+        &later,
+        "Any key goes back to the question.",
+    ] {
+        lines.extend(words::wrapped(text, TEXT_COLUMNS).into_iter().map(Line::from));
+    }
+    lines
 }
 
 /// As many notices as there is room for.
@@ -247,28 +285,29 @@ fn bottom(pen: &mut Pen<'_>, view: &View, hand: &Hand, styles: Styles) {
     if Hand::takes_letters(view) {
         pen.line(48, first, &Line::styled("(keys with ctrl held)", styles.quiet));
     }
-    stop(pen, view, styles);
+    stop(pen, view, hand, styles);
 }
 
 /// Stop has its place on every page.
-fn stop(pen: &mut Pen<'_>, view: &View, styles: Styles) {
-    let stop = format!(" {} STOP ", Hand::stop_key(view).trim());
+fn stop(pen: &mut Pen<'_>, view: &View, hand: &Hand, styles: Styles) {
+    let stop = format!(" {} STOP ", hand.stop_key(view).trim());
     pen.line(MARGIN - 1, pen.page.height - 1, &Line::styled(stop, styles.stop));
 }
 
-/// Says what is needed; stop goes on working.
-fn too_small(buffer: &mut Buffer, area: Rect, view: &View, styles: Styles) {
-    let key = Hand::stop_key(view).trim();
+/// Says what is needed; stop, leave and suspend go on working, and no other key.
+fn too_small(buffer: &mut Buffer, area: Rect, view: &View, hand: &Hand, styles: Styles) {
+    let key = hand.stop_key(view).trim();
     let lines = [
         (format!("This window is {} x {}.", area.width, area.height), Style::new()),
         (format!("{COLUMNS} x {ROWS} are needed:"), Style::new()),
-        ("make it larger.".into(), Style::new()),
+        ("make it larger, or leave with ctrl-c".into(), Style::new()),
+        ("and go on with --face lines.".into(), Style::new()),
         (format!(" {key} STOP "), styles.stop),
     ];
     let first = area.height.saturating_sub(1);
     for (row, (text, style)) in lines.iter().enumerate() {
         // Stop keeps the last row, whatever else has to go.
-        let row = if row == 3 { first } else { row as u16 };
+        let row = if row + 1 == lines.len() { first } else { row as u16 };
         if row < area.height && (row < first || first == 0 || *style == styles.stop) {
             buffer.set_stringn(area.x, area.y + row, text, usize::from(area.width), *style);
         }

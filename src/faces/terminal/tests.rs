@@ -329,3 +329,121 @@ fn letting_a_key_go_is_no_press() {
     release.kind = ratatui::crossterm::event::KeyEventKind::Release;
     assert_eq!(press(&mut hand_on(&view), &view, release), Press::Nothing);
 }
+
+fn control(typed: char) -> KeyEvent {
+    KeyEvent::new(KeyCode::Char(typed), KeyModifiers::CONTROL)
+}
+
+/// Some terminals send ^H for Backspace, and ^U clears a line everywhere else.
+#[test]
+fn control_h_and_control_u_correct_what_was_typed() {
+    for view in [scenes::number(), scenes::text()] {
+        let mut hand = hand_on(&view);
+        type_in(&mut hand, &view, "45");
+        assert_eq!(press(&mut hand, &view, control('h')), Press::Nothing);
+        assert_eq!(hand.typed, "4");
+        assert_eq!(press(&mut hand, &view, control('u')), Press::Nothing);
+        assert_eq!(hand.typed, "");
+        assert_eq!(press(&mut hand, &view, key(KeyCode::Backspace)), Press::Nothing);
+        assert_eq!(press(&mut hand, &view, control('h')), Press::Nothing);
+        assert_eq!(hand.slip, None);
+    }
+}
+
+#[test]
+fn control_keys_do_nothing_where_nothing_is_typed() {
+    for view in [scenes::rate(), scenes::number(), scenes::comfort(), scenes::matching()] {
+        for typed in ('a'..='y').filter(|typed| *typed != 'c') {
+            let mut hand = hand_on(&view);
+            assert_eq!(press(&mut hand, &view, control(typed)), Press::Nothing, "{typed}");
+            assert!(hand.slip.is_none() && !hand.rattles && !hand.notices && !hand.help, "{typed}");
+        }
+    }
+}
+
+#[test]
+fn the_keys_are_explained_until_a_key_is_pressed() {
+    let view = scenes::rate();
+    let mut hand = hand_on(&view);
+    assert_eq!(press(&mut hand, &view, letter('?')), Press::Nothing);
+    insta::assert_snapshot!("help", drawn_with(&view, &hand, PLAIN));
+    assert_eq!(press(&mut hand, &view, letter('4')), Press::Nothing, "nobody rates what is covered");
+    assert_eq!(press(&mut hand, &view, letter('4')), answer(&view, Answer::Rating(Rating::ALL[3])));
+    for (stop, leads_to) in
+        [(key(KeyCode::Esc), Action::Stop), (letter(' '), Action::Stop), (control('c'), Action::Leave)]
+    {
+        let mut hand = hand_on(&view);
+        press(&mut hand, &view, letter('?'));
+        assert_eq!(press(&mut hand, &view, stop), Press::Action(leads_to));
+    }
+    let text = scenes::text();
+    let mut hand = hand_on(&text);
+    type_in(&mut hand, &text, "which?");
+    assert_eq!(hand.typed, "which?");
+}
+
+#[test]
+fn a_unit_after_the_figures_is_passed_over_and_no_command() {
+    let view = scenes::number();
+    let mut hand = hand_on(&view);
+    type_in(&mut hand, &view, "4.2 m");
+    assert_eq!((hand.typed.as_str(), &hand.slip), ("4.2", &None));
+    assert!(drawn_with(&view, &hand, PLAIN).contains("esc STOP"));
+    for other in ['b', 'q', 'u'] {
+        assert_eq!(press(&mut hand, &view, letter(other)), Press::Nothing, "{other}");
+        assert!(hand.slip.as_ref().is_some_and(|slip| slip.contains("is no figure")), "{other}");
+    }
+    assert!(hand.follows_figures('h', &view), "or it would open the phone's page");
+    assert_eq!(press(&mut hand, &view, key(KeyCode::Enter)), answer(&view, Answer::Number(4.2)));
+    // Before any figure letters are the commands at the bottom; there is no going back here.
+    let mut hand = hand_on(&view);
+    assert!(!view.offers.back);
+    assert_eq!(press(&mut hand, &view, letter('b')), Press::Nothing);
+    assert_eq!(press(&mut hand, &view, letter(' ')), Press::Action(Action::Stop));
+}
+
+#[test]
+fn what_was_typed_is_kept_over_a_pause_and_goes_with_an_answer_from_elsewhere() {
+    let mut sounding = scenes::number();
+    sounding.sound.sounding = true;
+    let mut hand = hand_on(&sounding);
+    type_in(&mut hand, &sounding, "4.2");
+    assert_eq!(press(&mut hand, &sounding, letter(' ')), Press::Action(Action::Stop), "while something sounds");
+    let mut paused = sounding.clone();
+    paused.question = None;
+    paused.paused = Some("Stop was pressed.".into());
+    hand.see(&paused);
+    let asked_anew = |text: &str| {
+        let mut view = scenes::number();
+        let question = std::sync::Arc::make_mut(view.question.as_mut().unwrap());
+        question.id = QuestionId(question.id.0 + 5);
+        question.text.push_str(text);
+        view
+    };
+    hand.see(&asked_anew(""));
+    assert_eq!(hand.typed, "4.2");
+    // An answer on the phone.
+    let id = asked_anew("").question.unwrap().id;
+    paused.taken_question = Some(id);
+    hand.see(&paused);
+    hand.see(&scenes::number());
+    assert_eq!(hand.typed, "");
+    let mut hand = hand_on(&sounding);
+    type_in(&mut hand, &sounding, "4.2");
+    hand.see(&asked_anew(" And the other one?"));
+    assert_eq!(hand.typed, "");
+}
+
+#[test]
+fn what_is_no_answer_is_said_in_the_same_way() {
+    let view = scenes::rate();
+    for (digit, said) in [('0', "there is no 0 here; press 1 to 7"), ('8', "there is no 8 here; press 1 to 7")] {
+        let mut hand = hand_on(&view);
+        assert_eq!(press(&mut hand, &view, letter(digit)), Press::Nothing);
+        assert_eq!(hand.slip.as_deref(), Some(said));
+    }
+    let meter = scenes::meter();
+    let mut hand = hand_on(&meter);
+    assert_eq!(press(&mut hand, &meter, key(KeyCode::Enter)), Press::Nothing);
+    assert_eq!(hand.slip.as_deref(), Some("Type a number first."));
+}
