@@ -118,8 +118,8 @@ pub struct HandsetPlan {
     listening: Option<Listening>,
     /// It was asked for, or can be from the screen.
     wanted: bool,
-    /// The screen asks where it shall be served.
-    choose: bool,
+    /// It was asked for to begin with, so that the screen shows the code, or asks where it shall be served.
+    asked: bool,
     /// What everybody has to know about it.
     notice: Option<String>,
 }
@@ -132,7 +132,7 @@ impl HandsetPlan {
             louder_to: Dbfs::SILENCE,
             listening: None,
             wanted: false,
-            choose: false,
+            asked: false,
             notice: None,
         }
     }
@@ -165,7 +165,7 @@ pub fn handset(options: &HandsetOptions, visit: &Path, face: FaceName) -> Result
         louder_to: Dbfs::new(options.handset_louder_to),
         wanted: listening.is_some() || on_screen,
         listening,
-        choose,
+        asked: options.handset.is_some(),
         notice,
     })
 }
@@ -240,7 +240,7 @@ pub fn conduct(visit: OpenVisit, sound: SoundPath, answering: Answering, plan: H
         }
     }
     let conducting = std::thread::Builder::new().name("conductor".into()).spawn(move || conductor.run())?;
-    let panel = handset.clone().filter(|_| on_screen).map(|handset| terminal::PhonePanel::new(handset, plan.choose));
+    let panel = handset.clone().filter(|_| on_screen).map(|handset| terminal::PhonePanel::new(handset, plan.asked));
     let shown = show(answering, wires, &screen, panel);
     let ending = conducting.join().map_err(|_| {
         anyhow!("the visit's own thread failed; the visit file is whole up to the last answer shown as taken")

@@ -11,9 +11,13 @@ use crate::support::script::evenbass;
 
 /// A rehearsal on the screen, answered by keys.
 fn rehearsal(home: &Path) -> Screen {
+    begun(home, &[])
+}
+
+fn begun(home: &Path, options: &[&str]) -> Screen {
     let mut command = evenbass(home);
     command.args(["rehearse", "--face", "terminal", "--room", "room.toml", "--notes", "short", "--minutes", "60"]);
-    command.args(["--kit", "kit.toml", "--seed", "11", "--folder"]).arg(home);
+    command.args(["--kit", "kit.toml", "--seed", "11", "--folder"]).arg(home).args(options);
     Screen::start(command)
 }
 
@@ -30,6 +34,19 @@ fn go_on_until(screen: &mut Screen, wanted: &str) {
         screen.press("\r");
         screen.wait("the next question", |screen| screen.page() != before && is_settled(screen));
     }
+}
+
+#[test]
+fn a_visit_that_begins_with_a_handset_begins_with_its_code() {
+    let home = home();
+    let mut screen = begun(home.path(), &["--handset", "127.0.0.1"]);
+    screen.wait_for("any key goes on to the visit");
+    assert!(screen.text().contains("http://127.0.0.1:"), "{}", screen.text());
+    screen.press("x");
+    screen.wait_for("? help");
+    assert!(!screen.text().contains("any key"), "{}", screen.text());
+    screen.press("q");
+    screen.end();
 }
 
 fn home() -> TempDir {

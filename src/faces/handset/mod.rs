@@ -182,6 +182,11 @@ impl Handset {
         lock(&self.shared.served).as_ref().map(|served| served.address)
     }
 
+    /// Where the page was served last time.
+    pub fn address_before(&self) -> Option<SocketAddr> {
+        lock(&self.shared.pairing).address_before()
+    }
+
     /// Whether an address is this machine's; one of which the system says nothing counts as there.
     pub fn is_own(ip: IpAddr) -> bool {
         reach::has(ip).unwrap_or(true)

@@ -142,6 +142,11 @@ impl Pairing {
         Ok(Self { secret: fresh_secret()?, phones, store, address: None, strangers: 0 })
     }
 
+    /// The address of last time, if there was one.
+    pub fn address_before(&self) -> Option<SocketAddr> {
+        self.store.address()
+    }
+
     /// The address that is served from now on.
     ///
     /// # Errors

@@ -26,16 +26,19 @@ pub struct PhonePanel {
     handset: Handset,
     open: bool,
     choices: Vec<Interface>,
+    /// It is there because of what was typed to begin with; any key goes on from it.
+    greets: bool,
     /// What went wrong with the last key, or what it did.
     said: Option<String>,
 }
 
 impl PhonePanel {
-    /// Closed, unless somebody has asked for a handset and has yet to say where.
-    pub fn new(handset: Handset, open: bool) -> Self {
-        let mut panel = Self { handset, open: false, choices: Vec::new(), said: None };
-        if open {
+    /// Closed, unless somebody has `asked` for a handset to begin with, and has yet to say where, or to scan the code.
+    pub fn new(handset: Handset, asked: bool) -> Self {
+        let mut panel = Self { handset, open: false, choices: Vec::new(), greets: false, said: None };
+        if asked && (panel.handset.address().is_none() || panel.handset.phones().is_empty()) {
             panel.toggle();
+            panel.greets = true;
         }
         panel
     }
@@ -57,6 +60,7 @@ impl PhonePanel {
     /// Opens it or closes it.
     pub(super) fn toggle(&mut self) {
         self.open = !self.open;
+        self.greets = false;
         self.said = None;
         if self.open {
             self.choices = handset::interfaces();
@@ -69,8 +73,10 @@ impl PhonePanel {
         if key.kind == KeyEventKind::Release {
             return;
         }
+        let is_code_seen = self.greets && self.handset.address().is_some();
         match key.code {
             KeyCode::Char('h') | KeyCode::Enter => self.toggle(),
+            _ if is_code_seen && self.handset.phones().is_empty() => self.toggle(),
             KeyCode::Char(digit @ '1'..='9') => {
                 let number = digit as u16 - '0' as u16;
                 match self.handset.address() {
@@ -85,8 +91,12 @@ impl PhonePanel {
     fn choose(&mut self, position: usize) {
         let Some(interface) = self.choices.get(position) else { return };
         let wanted = Wanted { ip: Some(interface.ip), port: None };
-        let served = handset::listen(wanted, None).and_then(|listening| self.handset.serve(listening));
-        self.said = served.err().map(|error| error.to_string());
+        // A phone that is paired looks for the page where it was.
+        let served = handset::listen(wanted, self.handset.address_before()).and_then(|mut listening| {
+            let notice = listening.notice.take();
+            self.handset.serve(listening).map(|_| notice)
+        });
+        self.said = served.unwrap_or_else(|error| Some(error.to_string()));
     }
 
     fn remove(&mut self, number: u16) {
@@ -213,7 +223,11 @@ impl PhonePanel {
             say(said, styles.strong);
         }
         lines.push(Line::default());
-        lines.push(Line::from(vec![Span::styled("h", styles.key), Span::raw(" back to the visit")]));
+        let (key, leads_to) = match self.greets && phones.is_empty() {
+            true => ("any key", " goes on to the visit"),
+            false => ("h", " back to the visit"),
+        };
+        lines.push(Line::from(vec![Span::styled(key, styles.key), Span::raw(leads_to)]));
         lines
     }
 }
@@ -284,10 +298,7 @@ mod tests {
 
     /// What the page says of a handset that is served at an address, which is not looked for on this machine.
     fn page_at(ip: &str) -> String {
-        let (_views_in, views) = crossbeam_channel::unbounded();
-        let (actions, _taken) = crossbeam_channel::unbounded();
-        let wires = Wires { views, actions, face: FaceId(1) };
-        let handset = Handset::new(wires, Store::none(), Dbfs::new(-30.0), Box::new(|_| ())).unwrap();
+        let handset = handset_of(Store::none());
         let mut listening = handset::listen("127.0.0.1".parse().unwrap(), None).unwrap();
         listening.address.set_ip(ip.parse().unwrap());
         handset.serve(listening).unwrap();
@@ -308,6 +319,67 @@ mod tests {
         let page = page_at("127.0.0.1");
         assert!(page.contains("Only this machine's own browser") && page.contains("http://127.0.0.1:"), "{page}");
         assert!(page.contains("open a hotspot") && !page.contains("Scan") && !page.contains('▀'), "{page}");
+    }
+
+    fn handset_of(store: Store) -> Handset {
+        let (_views_in, views) = crossbeam_channel::unbounded();
+        let (actions, _taken) = crossbeam_channel::unbounded();
+        let wires = Wires { views, actions, face: FaceId(1) };
+        Handset::new(wires, store, Dbfs::new(-30.0), Box::new(|_| ())).unwrap()
+    }
+
+    #[test]
+    fn a_phone_that_was_paired_finds_the_page_where_it_was_when_the_address_is_chosen_again() {
+        let folder = tempfile::tempdir().unwrap();
+        let store = Store::of_visit(folder.path(), &folder.path().join("attic.visit.jsonl"));
+        let first = handset_of(store.clone());
+        let before = first.serve(handset::listen("127.0.0.1".parse().unwrap(), None).unwrap()).unwrap();
+        first.close();
+        let second = handset_of(store);
+        let mut panel = PhonePanel::new(second.clone(), false);
+        panel.toggle();
+        panel.choices = vec![Interface { name: "lo".into(), ip: before.ip() }];
+        panel.press(&KeyCode::Char('1').into());
+        assert_eq!((second.address(), panel.said), (Some(before), None));
+        second.close();
+    }
+
+    #[test]
+    fn whoever_asked_for_a_handset_sees_the_code_first_and_goes_on_by_any_key() {
+        let handset = handset_of(Store::none());
+        handset.serve(handset::listen("127.0.0.1".parse().unwrap(), None).unwrap()).unwrap();
+        assert!(!PhonePanel::new(handset.clone(), false).is_open(), "nobody asked");
+        for code in [KeyCode::Char('4'), KeyCode::Char('x'), KeyCode::Enter, KeyCode::Char('h'), KeyCode::Down] {
+            let mut panel = PhonePanel::new(handset.clone(), true);
+            let look = Look { ascii: false, colour: false };
+            let page: String = panel.lines(look, Styles::of(look)).iter().map(|line| format!("{line}\n")).collect();
+            assert!(panel.is_open() && page.contains("any key goes on to the visit"), "{page}");
+            panel.press(&code.into());
+            assert!(!panel.is_open(), "{code}");
+            panel.toggle();
+            panel.press(&KeyCode::Char('x').into());
+            assert!(panel.is_open(), "opened by h, it stays");
+        }
+        handset.close();
+    }
+
+    #[test]
+    fn whose_phone_is_paired_already_begins_with_the_visit() {
+        let folder = tempfile::tempdir().unwrap();
+        let store = Store::of_visit(folder.path(), &folder.path().join("attic.visit.jsonl"));
+        let first = handset_of(store.clone());
+        first.serve(handset::listen("127.0.0.1".parse().unwrap(), None).unwrap()).unwrap();
+        first.close();
+        let kept = std::fs::read_dir(folder.path().join("handset")).unwrap().next().unwrap().unwrap().path();
+        let text = std::fs::read_to_string(&kept).unwrap();
+        let mut file: serde_json::Value = serde_json::from_str(&text).unwrap();
+        file["phones"] = serde_json::json!([{ "number": 1, "cookie_hash": "5e".repeat(32) }]);
+        std::fs::write(&kept, file.to_string()).unwrap();
+        let second = handset_of(store);
+        second.serve(handset::listen("127.0.0.1".parse().unwrap(), None).unwrap()).unwrap();
+        assert_eq!(second.phones().len(), 1);
+        assert!(!PhonePanel::new(second.clone(), true).is_open());
+        second.close();
     }
 
     #[test]
