@@ -69,6 +69,21 @@ fn nobody_is_told_that_an_answer_is_taken_which_was_taken_back() {
 }
 
 #[test]
+fn a_note_that_is_skipped_takes_the_word_of_the_last_answer_with_it() {
+    let home = home();
+    let mut screen = rehearsal(home.path());
+    go_on_until(&mut screen, "How strong is");
+    screen.press("4");
+    screen.wait_for(": even");
+    let before = screen.page();
+    screen.press("s");
+    screen.wait("the next note", |screen| screen.page() != before && screen.page().contains("How strong is"));
+    assert!(!screen.text().contains("Taken:"), "{}", screen.text());
+    screen.press("q");
+    screen.end();
+}
+
+#[test]
 fn the_lowest_level_is_comfortable_only_when_it_is_said_twice() {
     let home = home();
     let mut screen = rehearsal(home.path());
