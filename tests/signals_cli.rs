@@ -315,12 +315,13 @@ fn a_note_set_becomes_a_folder_with_a_cue_sheet() {
         assert!(sheet.contains(file) && html.contains(file), "{file}");
     }
     assert!(sheet.contains("greatest boost") && html.contains("greatest boost"));
-    // The lowest note is 12 dB over the reference at -30 dBFS, in the middle of its two seconds.
+    // The lowest note is 12 dB over the reference at -30 dBFS, less 1 dB: its tone reaches about a twelfth of an octave
+    // below 25 Hz, from where it falls by 12 dB an octave.
     let mut reader = hound::WavReader::open(stick.join("01-25.0hz.wav")).unwrap();
     assert_eq!((reader.spec().sample_rate, reader.spec().bits_per_sample, reader.duration()), (44_100, 16, 88_200));
     let samples: Vec<f64> = reader.samples::<i32>().map(|sample| f64::from(sample.unwrap()) / 32_768.0).collect();
     let peak = samples.iter().fold(0.0_f64, |peak, sample| peak.max(sample.abs()));
-    assert!((20.0 * peak.log10() + 18.0).abs() < 0.05, "{peak}");
+    assert!((20.0 * peak.log10() + 19.0).abs() < 0.1, "{peak}");
     // Not again without force; with it, what is not ours stays.
     fs::write(stick.join("mine.txt"), "mine").unwrap();
     let (code, said) = run(folder.path(), "render set walk-16 --folder stick");

@@ -73,7 +73,7 @@ pub enum HeldBy {
 }
 
 /// The level of a note. `peak` is the largest sample of its tone at unit gain (1 for a sine, more for noise), and
-/// `lowest_hz` the lowest frequency in the tone, from which the fall below 25 Hz is counted, as it is when it is played.
+/// `lowest_hz` the lowest frequency in the tone, from which the fall below 25 Hz is counted, as it is in a visit.
 ///
 /// `None` if the note or the reference lies outside ISO 226 (20 Hz to 12.5 kHz).
 pub fn note_level(frequency_hz: f64, lowest_hz: f64, peak: f64, bounds: &Bounds) -> Option<NoteLevel> {

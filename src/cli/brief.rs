@@ -128,8 +128,8 @@ pub(super) fn time_enough(brief: &Brief) -> Result<(), Failure> {
         return Ok(());
     }
     Err(Failure::Usage(format!(
-        "--minutes {minutes} is too little for matching: comparing two spots takes about {least} minutes here. Give more \
-         time, or rate the notes in words, which takes a fifth of it (without --match)."
+        "--minutes {minutes} is too little for matching: comparing two spots takes about {least} minutes here. Give \
+         more time, or rate the notes in words, which takes a fifth of it (without --match)."
     )))
 }
 

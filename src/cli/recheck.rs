@@ -43,7 +43,8 @@ pub(super) fn of(earlier: &Path, rehearsal: bool) -> Result<Earlier, Failure> {
     };
     if state.brief().rehearsal && !rehearsal {
         return Err(Failure::Usage(format!(
-            "{} is a rehearsal: nothing there was set on a real system. `evenbass rehearse --recheck {}` looks at it again.",
+            "{} is a rehearsal: nothing there was set on a real system. `evenbass rehearse --recheck {}` looks at it \
+             again.",
             file.display(),
             file.display()
         )));

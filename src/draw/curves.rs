@@ -233,8 +233,8 @@ fn end_labels(curves: &Curves, frame: &Frame, theme: &Theme) -> Markup {
     }
 }
 
-/// The first curve as text: `o` for its value, dots for its band; under it hertz. Every line of the grid has a row of its
-/// own, all equally far apart, even where that takes more than `rows`.
+/// The first curve as text: `o` for its value, dots for its band; under it hertz. Every line of the grid has a row of
+/// its own, all equally far apart, even where that takes more than `rows`.
 pub fn text_curve(curves: &Curves, columns: usize, rows: usize, glyphs: Glyphs) -> String {
     let (Some(hertz), Some(curve)) = (hertz_range(curves), curves.curves.first()) else { return String::new() };
     let reach = reach_db(curves);

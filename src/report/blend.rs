@@ -207,8 +207,8 @@ fn since(blend: &BlendFacts) -> String {
             format!("It is heard clearly less even: {heard}. Turn the controls back first, then have it heard again.")
         }
         (true, false) => format!(
-            "It is heard clearly less even, although {stands}: {heard}. Something else has changed: a cable, a setting of \
-             source or processor, the subwoofer's place, the seat or the furniture."
+            "It is heard clearly less even, although {stands}: {heard}. Something else has changed: a cable, a setting \
+             of source or processor, the subwoofer's place, the seat or the furniture."
         ),
         (false, true) => format!("It is heard about as even as then: {heard}."),
         (false, false) => format!("Nothing has drifted: {stands}, and it is heard about as even as then ({heard})."),
