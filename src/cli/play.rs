@@ -165,9 +165,6 @@ impl Playing {
     }
 
     fn fade(&mut self) -> Result<(), Failure> {
-        if self.is_over {
-            return Ok(());
-        }
         self.sound.engine.fade(self.tone);
         self.until_over(None)
     }

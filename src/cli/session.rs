@@ -18,7 +18,7 @@ use crate::report;
 use crate::routine::{Event, State};
 use crate::units::Dbfs;
 use crate::view::{View, Wires};
-use crate::visit::{Header, Journal, Opened, WallTime, spawn};
+use crate::visit::{self, Header, Journal, Opened, WallTime, spawn};
 
 /// This program's version, as it is written into visit files.
 pub const PROGRAM: &str = concat!("evenbass ", env!("CARGO_PKG_VERSION"));
@@ -282,10 +282,10 @@ fn show(
 
 /// Writes the sheet beside the visit file.
 fn write_sheet(file: &Path, state: &State, ranking: &crate::judge::Ranking) -> Result<PathBuf, String> {
-    let opened = crate::visit::read(file).map_err(|error| error.to_string())?;
+    let opened = visit::read(file).map_err(|error| error.to_string())?;
     let facts = report::facts_of(PROGRAM, file, &opened, state, ranking);
     let folder = file.parent().unwrap_or(Path::new("."));
-    report::write(folder, &crate::visit::name_of(file), &facts, false)
+    report::write(folder, &visit::name_of(file), &facts, false)
         .map(|written| written.sheet)
         .map_err(|error| error.to_string())
 }

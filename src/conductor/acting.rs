@@ -2,7 +2,6 @@
 
 use std::time::{Duration, Instant};
 
-use crate::conductor::showing::asking;
 use crate::conductor::{Conductor, PRESS_S};
 use crate::routine::Event;
 use crate::routine::levels::START;
@@ -62,17 +61,11 @@ impl Conductor {
             self.refusals += 1;
             return;
         }
-        if let Action::Answer { question, answer, .. } = &action
-            && asking(&self.baton.state) == Some(*question)
-            && self.baton.state.is_heard_out(answer)
-            && self.baton.player.is_playing()
-            && !self.baton.clock.is_fast()
-        {
-            return self.hold(Some((face, action)));
+        if self.is_early(&action) {
+            return self.hold(face, action);
         }
         let Some(event) = self.event(&action) else { return };
-        let retry = matches!(action, Action::Answer { .. }).then_some((face, action));
-        self.happen(event, Some(face), retry);
+        self.happen(event, Some(face));
     }
 
     /// Whether somebody says of the level that every visit begins with that it is comfortable, without having pressed

@@ -203,7 +203,7 @@ impl Conductor {
         // Faces hold the only senders from here on: when the last one goes, the queue says so.
         self.entrance = None;
         let opened = self.baton.opened.clone();
-        self.happen(opened, None, None);
+        self.happen(opened, None);
         if self.baton.state.chosen().is_some() {
             self.consult(self.baton.state.consultation());
         }
@@ -253,7 +253,7 @@ impl Conductor {
     fn settle(&mut self) {
         while self.pending.is_none() {
             if let Some(fact) = self.facts.pop_front() {
-                self.happen(fact, None, None);
+                self.happen(fact, None);
             } else if let Some((face, action)) = self.waiting.pop_front() {
                 self.act(face, action);
             } else {

@@ -12,13 +12,10 @@ const EARLY: &str =
 
 impl Conductor {
     /// One event: taken by the routine, handed to the journal, in force once it is on disk.
-    pub(super) fn happen(&mut self, event: Event, face: Option<FaceId>, retry: Option<(FaceId, Action)>) {
+    pub(super) fn happen(&mut self, event: Event, face: Option<FaceId>) {
         let stamped = Stamped { at_s: self.baton.clock.now_s().max(self.baton.state.now_s()), event };
         let (next, effects) = match self.baton.state.clone().step(&stamped) {
             Ok(step) => step,
-            Err(Refusal::NotHeardYet) if self.baton.player.is_playing() && retry.is_some() => {
-                return self.hold(retry);
-            }
             Err(refusal) => {
                 if face.is_some() {
                     // What sounded and could not be written counts as unheard; the disk is why.
@@ -51,8 +48,8 @@ impl Conductor {
 
     /// Keeps an answer until what it answers has sounded. The question stays, where it is open: another answer to it, that
     /// something strained, takes this one's place.
-    pub(super) fn hold(&mut self, early: Option<(FaceId, Action)>) {
-        self.early = early;
+    pub(super) fn hold(&mut self, face: FaceId, action: Action) {
+        self.early = Some((face, action));
         let is_open = self.baton.state.cue().is_some_and(|cue| self.baton.player.begun() > cue.question_at);
         if is_open {
             self.refusal = Some(EARLY.into());
@@ -61,16 +58,28 @@ impl Conductor {
         }
     }
 
+    /// Whether this answers the open question before all of what it speaks of has sounded, in a visit that takes its time;
+    /// where time jumps, that is heard out before.
+    pub(super) fn is_early(&self, action: &Action) -> bool {
+        let (state, player) = (&self.baton.state, &self.baton.player);
+        let Action::Answer { question, answer, .. } = action else { return false };
+        asking(state) == Some(*question)
+            && player.is_playing()
+            && !self.baton.clock.is_fast()
+            && (player.begun() < state.parts_needed(answer) || state.is_heard_out(answer))
+    }
+
     /// Takes a held answer once its time has come, and forgets one to a question that is not open any more.
     pub(super) fn take_early(&mut self) {
-        let (state, player) = (&self.baton.state, &self.baton.player);
-        let Some((face, action)) = &self.early else { return };
-        let Action::Answer { question, answer, .. } = action else { return };
+        let Some((face, action)) = self.early.take() else { return };
+        let state = &self.baton.state;
+        let Action::Answer { question, .. } = &action else { return };
         if asking(state) != Some(*question) || state.paused().is_some() {
-            self.early = None;
-        } else if !player.is_playing() || player.begun() >= state.parts_needed(answer) && !state.is_heard_out(answer) {
-            let (face, action) = (*face, action.clone());
-            self.early = None;
+            return;
+        }
+        if self.is_early(&action) {
+            self.early = Some((face, action));
+        } else {
             self.act(face, action);
         }
     }

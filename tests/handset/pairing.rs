@@ -2,20 +2,14 @@
 
 use serde_json::json;
 
-use crate::person::OPEN;
+use crate::person::{Hand, OPEN};
 use crate::support::browser::{Browser, page_elsewhere, serve_elsewhere};
 use crate::support::laptop::{Laptop, parts, rehearsal, resumption};
 
 #[test]
 fn a_phone_that_is_removed_is_told_and_shut_out() {
-    let home = tempfile::tempdir().unwrap();
-    let mut first = Laptop::start(rehearsal(home.path()));
-    let invitation = first.invitation();
-    let (page, _) = parts(&invitation);
-    let browser = Browser::start();
-    let phone = browser.phone();
-    phone.go(&invitation);
-    phone.wait_for_text("STOP");
+    let Hand { phone, laptop: first, home, .. } = &mut Hand::ready();
+    let page = phone.ask("location.origin").as_str().expect("an address").to_owned();
     first.kill();
     phone.wait_for_text("Out of touch with the laptop");
     // Another visit on the same port does not know this phone.
@@ -35,14 +29,8 @@ fn a_phone_that_is_removed_is_told_and_shut_out() {
 
 #[test]
 fn a_phone_whose_laptop_has_lost_its_port_says_so_and_goes_on_by_scanning() {
-    let home = tempfile::tempdir().unwrap();
-    let mut first = Laptop::start(rehearsal(home.path()));
-    let invitation = first.invitation();
-    let (page, _) = parts(&invitation);
-    let browser = Browser::start();
-    let phone = browser.phone();
-    phone.go(&invitation);
-    phone.wait(OPEN);
+    let Hand { phone, browser, laptop: first, home } = &mut Hand::ready();
+    let page = phone.ask("location.origin").as_str().expect("an address").to_owned();
     first.kill();
     // Another program is served there now, and knows nothing of a visit.
     let _other = serve_elsewhere(page.trim_start_matches("http://"));
@@ -63,7 +51,7 @@ fn a_phone_whose_laptop_has_lost_its_port_says_so_and_goes_on_by_scanning() {
     let second = browser.phone();
     second.go(&invitation);
     second.wait(OPEN);
-    for phone in [&phone, &second] {
+    for phone in [&*phone, &second] {
         assert!(phone.errors().is_empty(), "{:#?}", phone.errors());
     }
 }

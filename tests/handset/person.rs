@@ -94,9 +94,9 @@ pub fn at_low_pass<'a>(phone: &'a Phone, laptop: &'a Laptop) -> (Person<'a>, Val
 /// A rehearsal, and a phone that is paired with it.
 pub struct Hand {
     pub phone: Phone,
-    _browser: Browser,
+    pub browser: Browser,
     pub laptop: Laptop,
-    _home: TempDir,
+    pub home: TempDir,
 }
 
 impl Hand {
@@ -116,6 +116,6 @@ impl Hand {
         }
         phone.go(&laptop.invitation());
         phone.wait(OPEN);
-        Self { phone, laptop, _browser: browser, _home: home }
+        Self { phone, laptop, browser, home }
     }
 }
